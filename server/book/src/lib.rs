@@ -1,0 +1,1 @@
+//! The serial executor over the append-only store, checkpoints, captures, views.

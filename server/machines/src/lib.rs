@@ -1,0 +1,1 @@
+//! Links to machines, capture of their bytes, and the simulated counting table.

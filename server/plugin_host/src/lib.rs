@@ -1,0 +1,1 @@
+//! Runs a plugin over machine bytes: framing, declared rules, limits, observations. No network.

@@ -1,0 +1,1 @@
+//! Shared means of the tests: the real binary, clients, and the verifiers.
