@@ -1,1 +1,16 @@
-//! Shared means of the tests: the real binary, clients, and the verifiers.
+//! Shared means of the tests: the real binary, clients, a plant that is set up through the API, and the verifiers.
+//!
+//! Everything here panics where it cannot go on: a test that cannot run has failed.
+#![allow(clippy::missing_panics_doc, clippy::unwrap_used, clippy::expect_used)]
+
+pub mod api;
+pub mod book;
+pub mod generated;
+pub mod plant;
+pub mod server;
+pub mod verifiers;
+
+/// The top folder of the project.
+pub fn top() -> std::path::PathBuf {
+    std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().expect("the top folder is there")
+}

@@ -1,1 +1,5 @@
-fn main() {}
+//! `tallyseal`: see `tallyseal --help`.
+
+fn main() -> std::process::ExitCode {
+    tallyseal::run()
+}

@@ -1,1 +1,111 @@
-//! The rules of label control: decide and evolve per stream, and the calculations. No I/O, no clock, no randomness.
+//! The rules of label control. Pure: time, IDs and everything a rule may look at come in as arguments.
+//!
+//! [`decide`] turns a command into drafts of entries or a refusal; [`evolve`] only remembers. Neither does I/O.
+//! What `decide` has not been given yet it asks for: it answers [`Stop::Need`], the caller supplies that one thing
+//! and calls again. So what a command reads is exactly what it looked at, and nothing is listed twice.
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing))]
+
+mod account;
+mod authority;
+mod challenge;
+mod command;
+mod count;
+mod delivery;
+mod deviation;
+mod facts;
+mod item;
+mod marks;
+mod observe;
+mod plugin;
+mod refusal;
+mod roll;
+mod session;
+mod settle;
+mod state;
+mod station;
+#[cfg(test)]
+mod testing;
+#[cfg(test)]
+mod tests;
+mod text;
+mod world;
+
+pub use account::{AccountKey, AccountState, fold_account};
+pub use authority::{AUTHORITY, Authority};
+pub use command::{CodeRun, Command, Irregular, Piece};
+pub use count::{CountState, CountStatus, Fault, Taken};
+pub use delivery::{DeliveryState, DeliveryStatus};
+pub use deviation::DeviationState;
+pub use facts::{Facts, Standing};
+pub use item::{ItemState, ItemStatus, SupplierState};
+pub use marks::marks;
+pub use observe::{Follower, Summary};
+pub use plugin::{PluginState, PluginStatus};
+pub use refusal::{Refusal, RefusalKind};
+pub use roll::{CountAxis, Quality, RollCount, RollState, Settled};
+pub use session::SessionState;
+pub use settle::{Settlement, settle};
+pub use state::{EvolveError, Key, Record, State, VIEW_VERSION, evolve};
+pub use station::{Bound, SetUp, StationState, TestRollState};
+pub use world::{Need, Stop, World};
+
+use tallyseal_schema::ids::Stream;
+use tallyseal_schema::{Body, By, Hash, Time};
+
+/// What a decision is taken under: the moment, the actor, and the key that the actor has opened.
+#[derive(Debug, Clone)]
+pub struct Context {
+    /// The `at` that the entries will carry.
+    pub at: Time,
+    /// Who acts.
+    pub by: By,
+    /// Name (SHA-256 of the raw public key) of the signing key that the actor opened with their password for this
+    /// command; `None` where none was opened.
+    pub key: Option<Hash>,
+}
+
+/// One entry to be written, in order. Its place, time, hash and signature are the executor's work.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Draft {
+    /// An entry.
+    Entry {
+        /// In which stream.
+        stream: Stream,
+        /// What happened.
+        body: Box<Body>,
+        /// The reason, where one is required.
+        why: Option<String>,
+        /// When the actor says that it happened.
+        occurred: Option<Time>,
+    },
+    /// A signature by the actor with the key named in [`Context::key`]: the executor makes the
+    /// `signature.applied` entry in `record`'s stream, covering `record` and `also` up to where they stand then.
+    Signature {
+        /// What is signed.
+        record: Stream,
+        /// What the signature means: one of the table in `schema`.
+        meaning: &'static str,
+        /// Further streams that the signature covers.
+        also: Vec<Stream>,
+    },
+}
+
+impl Draft {
+    /// An entry without a reason.
+    pub fn entry(stream: &Stream, body: impl Into<Body>) -> Self {
+        Self::Entry { stream: stream.clone(), body: Box::new(body.into()), why: None, occurred: None }
+    }
+
+    /// An entry with a reason.
+    pub fn because(stream: &Stream, body: impl Into<Body>, why: &str) -> Self {
+        Self::Entry { stream: stream.clone(), body: Box::new(body.into()), why: Some(why.to_owned()), occurred: None }
+    }
+}
+
+/// Decides a command.
+///
+/// Errors: [`Stop::Need`] when something that it must look at has not been supplied: supply it and call again.
+/// [`Stop::Refused`] when a rule forbids it.
+pub fn decide(world: &World, context: &Context, command: &Command) -> Result<Vec<Draft>, Stop> {
+    command::decide(world, context, command)
+}

@@ -1,0 +1,157 @@
+//! A person's signature, and the table of what a signature may mean.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::Role;
+use crate::Hash;
+use crate::ids::{AccountId, Stream};
+use crate::signature::Cover;
+
+/// A person signed. It stands in the stream of the thing that is signed.
+///
+/// Rule: 21 CFR 11.50 (name, time, meaning) and 11.70 (linked to its record).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct SignatureApplied {
+    /// The signer, equal to `by`.
+    pub account: AccountId,
+    /// Stream to the last revision covered and the root over all its entries up to there.
+    pub covers: BTreeMap<Stream, Cover>,
+    /// SHA-256 of the signer's raw public key.
+    pub key: Hash,
+    /// One of [`MEANINGS`].
+    pub meaning: String,
+    /// The signer's printed name, equal to `by`.
+    pub name: String,
+    /// What is signed; a key of `covers`.
+    pub record: Stream,
+    /// The role signed in, equal to `by`.
+    pub role: Role,
+    /// Base64 of the Ed25519 signature over the statement.
+    pub sig: String,
+}
+
+/// What a signature may mean: who may give it, on what, and who is excluded because of what they did there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Meaning {
+    /// The word printed with the signature.
+    pub name: &'static str,
+    /// On which things.
+    pub things: &'static [&'static str],
+    /// In which roles.
+    pub roles: &'static [Role],
+    /// Entry kinds whose author, in any covered stream, may not give this signature.
+    pub excludes: &'static [&'static str],
+    /// Meanings whose signer, in any covered stream, may not give this signature.
+    pub excludes_signers: &'static [&'static str],
+    /// The account that the record is about may not give it.
+    pub excludes_self: bool,
+}
+
+/// Every meaning. Printed into `FORMAT.md`; held by `control` when signing and by every verifier.
+pub const MEANINGS: &[Meaning] = &[
+    Meaning {
+        name: "identity confirmed",
+        things: &["account"],
+        roles: &[Role::Administrator, Role::Reviewer],
+        excludes: &["account.enrolled"],
+        excludes_signers: &[],
+        excludes_self: true,
+    },
+    Meaning {
+        name: "item approved",
+        things: &["item"],
+        roles: &[Role::Reviewer],
+        excludes: &["item.drafted"],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "supplier approved",
+        things: &["supplier"],
+        roles: &[Role::Reviewer],
+        excludes: &["supplier.registered"],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "examined",
+        things: &["delivery"],
+        roles: &[Role::IncomingExaminer],
+        excludes: &[],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "released",
+        things: &["delivery"],
+        roles: &[Role::Reviewer],
+        excludes: &["delivery.received", "delivery.examined"],
+        excludes_signers: &["examined"],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "rejected",
+        things: &["delivery"],
+        roles: &[Role::Reviewer],
+        excludes: &["delivery.received", "delivery.examined"],
+        excludes_signers: &["examined"],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "hold lifted",
+        things: &["deviation"],
+        roles: &[Role::Reviewer],
+        excludes: &["deviation.opened", "roll.count_opened", "roll.count_ended", "roll.counted"],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "counted",
+        things: &["count"],
+        roles: &[Role::LabelRoom],
+        excludes: &[],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "count checked",
+        things: &["count"],
+        roles: &[Role::LabelRoom, Role::Supervisor],
+        excludes: &["count.opened", "count.closed", "count.fault_disposed"],
+        excludes_signers: &["counted"],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "station qualified",
+        things: &["station"],
+        roles: &[Role::Reviewer],
+        excludes: &["station.registered"],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "test roll certified",
+        things: &["test_roll"],
+        roles: &[Role::Reviewer],
+        excludes: &["test_roll.registered"],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+    Meaning {
+        name: "plugin approved",
+        things: &["plugin"],
+        roles: &[Role::Reviewer],
+        excludes: &["plugin.drafted"],
+        excludes_signers: &[],
+        excludes_self: false,
+    },
+];
+
+/// The meaning of that name; `None` for one that this version does not know.
+pub fn meaning(name: &str) -> Option<&'static Meaning> {
+    MEANINGS.iter().find(|meaning| meaning.name == name)
+}

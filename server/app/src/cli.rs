@@ -1,0 +1,226 @@
+//! The command line. Exit 0: done and in order; 1: it ran and found something wrong; 2: it could not run. Results go to
+//! standard output, messages for people to standard error.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::{commands, demo};
+
+/// What a command came to.
+pub(crate) enum Outcome {
+    /// Done and in order.
+    Good,
+    /// It ran and found something wrong; that has been said.
+    FoundWrong,
+}
+
+/// Why a command could not run, in a sentence for a person.
+pub(crate) struct CannotRun(pub(crate) String);
+
+impl<E: std::error::Error> From<E> for CannotRun {
+    fn from(error: E) -> Self {
+        Self(error.to_string())
+    }
+}
+
+pub(crate) type Ran = Result<Outcome, CannotRun>;
+
+/// Electronic batch record for counting, issuing and accounting for printed labels.
+#[derive(Parser)]
+#[command(name = "tallyseal", version, after_help = "Example: tallyseal demo --once --dir /tmp/shift")]
+struct Cli {
+    #[command(subcommand)]
+    command: Cmd,
+}
+
+#[derive(Subcommand)]
+enum Cmd {
+    /// An invented plant and one shift, with a simulated counting table over a real TCP link.
+    #[command(after_help = "Example: tallyseal demo --once --dir /tmp/shift")]
+    Demo(DemoArgs),
+    /// Opens a new book with its key, its first administrator and its first reviewer.
+    #[command(
+        after_help = "Example: tallyseal init --dir /srv/book --book label-room.example/plant-1 --zone Europe/Prague"
+    )]
+    Init(InitArgs),
+    /// Serves a book: captures machines, answers the JSON API.
+    #[command(after_help = "Example: tallyseal serve --dir /srv/book --listen 127.0.0.1:8460")]
+    Serve(ServeArgs),
+    /// Checks a data directory, a sealed record or a dump; needs no server, no account, no network.
+    #[command(after_help = "Example: tallyseal verify out/DL-0001.zip --key label-room.example/plant-1+0123abcd+AQ...")]
+    Verify(tallyseal_verify::Arguments),
+    /// Makes the sealed record of one thing.
+    #[command(after_help = "Example: tallyseal export --dir /srv/book --record delivery/DL-0001 --out DL-0001.zip")]
+    Export {
+        /// Data directory of the book.
+        #[arg(long)]
+        dir: PathBuf,
+        /// Whose record, as a stream.
+        #[arg(long)]
+        record: String,
+        /// The file to write.
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Prints the exact bytes of entries, one per line.
+    #[command(after_help = "Example: tallyseal dump --dir /srv/book --from 0 --to 99")]
+    Dump {
+        /// Data directory of the book.
+        #[arg(long)]
+        dir: PathBuf,
+        /// First entry.
+        #[arg(long, default_value_t = 0)]
+        from: u64,
+        /// Last entry; the last one there is, where it is left away.
+        #[arg(long)]
+        to: Option<u64>,
+    },
+    /// Prints the newest signed checkpoint, or the book's public key.
+    #[command(after_help = "Example: tallyseal checkpoint --dir /srv/book --key")]
+    Checkpoint {
+        /// Data directory of the book.
+        #[arg(long)]
+        dir: PathBuf,
+        /// Print the book's public key as a C2SP verifier key instead.
+        #[arg(long)]
+        key: bool,
+    },
+    /// Drops the views and makes them again from the entries.
+    #[command(after_help = "Example: tallyseal rebuild --dir /srv/book")]
+    Rebuild {
+        /// Data directory of the book; no server may be running on it.
+        #[arg(long)]
+        dir: PathBuf,
+    },
+    /// Looks at a plugin: its samples, its digest, what it makes of a capture.
+    #[command(subcommand)]
+    Plugin(PluginCmd),
+    /// A counting table to test against.
+    #[command(after_help = "Example: tallyseal simulate --listen 127.0.0.1:4001 --labels 5000 --splices 2 --seed 7")]
+    Simulate(commands::simulate::SimulateArgs),
+}
+
+#[derive(Subcommand)]
+enum PluginCmd {
+    /// Runs the samples and prints a report that a reviewer can read.
+    #[command(after_help = "Example: tallyseal plugin check plugins/ticket-line")]
+    Check {
+        /// The plugin's folder.
+        dir: PathBuf,
+    },
+    /// Prints the digest over the plugin's files.
+    #[command(after_help = "Example: tallyseal plugin digest plugins/ticket-line")]
+    Digest {
+        /// The plugin's folder.
+        dir: PathBuf,
+    },
+    /// Shows frame by frame what the plugin makes of a capture.
+    #[command(after_help = "Example: tallyseal plugin try plugins/ticket-line table.capture")]
+    Try {
+        /// The plugin's folder.
+        dir: PathBuf,
+        /// Raw bytes of a machine.
+        file: PathBuf,
+    },
+}
+
+/// What the demo is given.
+#[derive(clap::Args)]
+pub(crate) struct DemoArgs {
+    /// Where to put the book; a new folder for temporary files where it is left away.
+    #[arg(long)]
+    pub(crate) dir: Option<PathBuf>,
+    /// Where to serve afterwards.
+    #[arg(long, default_value = "127.0.0.1:8460")]
+    pub(crate) listen: SocketAddr,
+    /// Stop after the shift instead of serving it.
+    #[arg(long)]
+    pub(crate) once: bool,
+    /// Where faults lie on the simulated rolls.
+    #[arg(long, default_value_t = 7)]
+    pub(crate) seed: u64,
+}
+
+/// What a new book is given.
+#[derive(clap::Args)]
+pub(crate) struct InitArgs {
+    /// Data directory to make; it must be empty or not there.
+    #[arg(long)]
+    pub(crate) dir: PathBuf,
+    /// Name of the book, for example label-room.example/plant-1.
+    #[arg(long)]
+    pub(crate) book: String,
+    /// IANA time zone of the plant.
+    #[arg(long)]
+    pub(crate) zone: String,
+    /// ID and name of the first administrator.
+    #[arg(long, default_value = "U-0001:First administrator")]
+    pub(crate) administrator: String,
+    /// ID and name of the first reviewer; another person.
+    #[arg(long, default_value = "U-0002:First reviewer")]
+    pub(crate) reviewer: String,
+}
+
+/// What the server is given.
+#[derive(clap::Args)]
+pub(crate) struct ServeArgs {
+    /// Data directory of the book.
+    #[arg(long)]
+    pub(crate) dir: PathBuf,
+    /// Where to listen.
+    #[arg(long, default_value = "127.0.0.1:8460")]
+    pub(crate) listen: SocketAddr,
+    /// A proxy on this machine or network ends TLS in front of it: allow an address that is not loopback.
+    #[arg(long)]
+    pub(crate) behind_proxy: bool,
+    /// Start although the clock is before the last entry. Two people must have agreed on it.
+    #[arg(long)]
+    pub(crate) accept_earlier_clock: bool,
+}
+
+/// Runs the command line of this process.
+pub fn run() -> ExitCode {
+    let cli = Cli::parse();
+    log_to_stderr();
+    let ran = match cli.command {
+        Cmd::Demo(args) => demo::demo(&args),
+        Cmd::Init(args) => commands::init::init(&args),
+        Cmd::Serve(args) => commands::serve::serve(&args),
+        Cmd::Verify(args) => commands::verify::verify(&args),
+        Cmd::Export { dir, record, out } => commands::book::export(&dir, &record, &out),
+        Cmd::Dump { dir, from, to } => commands::book::dump(&dir, from, to),
+        Cmd::Checkpoint { dir, key } => commands::book::checkpoint(&dir, key),
+        Cmd::Rebuild { dir } => commands::book::rebuild(&dir),
+        Cmd::Plugin(PluginCmd::Check { dir }) => commands::plugin::check(&dir),
+        Cmd::Plugin(PluginCmd::Digest { dir }) => commands::plugin::digest(&dir),
+        Cmd::Plugin(PluginCmd::Try { dir, file }) => commands::plugin::try_file(&dir, &file),
+        Cmd::Simulate(args) => commands::simulate::simulate(&args),
+    };
+    match ran {
+        Ok(Outcome::Good) => ExitCode::SUCCESS,
+        Ok(Outcome::FoundWrong) => ExitCode::from(1),
+        Err(CannotRun(why)) => {
+            eprintln!("tallyseal: {why}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+/// JSON lines on standard error; `TALLYSEAL_LOG` says how much (default: warnings).
+fn log_to_stderr() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("TALLYSEAL_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    // A second call in one process finds a subscriber there already; that one stays.
+    let _ = tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+}
+
+/// A runtime for the commands that need one.
+pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, CannotRun> {
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| CannotRun(format!("no threads can be had: {error}")))
+}

@@ -1,0 +1,8 @@
+//! One module per group of commands; each function is one command.
+
+pub(crate) mod book;
+pub(crate) mod init;
+pub(crate) mod plugin;
+pub(crate) mod serve;
+pub(crate) mod simulate;
+pub(crate) mod verify;

@@ -1,0 +1,97 @@
+//! `tallyseal demo`: an invented plant and one shift, done by its people at the desk, with a simulated counting table on
+//! the other end of a real TCP link. Everything in it is made up (GS1 demonstration prefix 952, `.example` names).
+
+mod people;
+mod plant;
+mod plugin;
+mod shift;
+
+use std::path::{Path, PathBuf};
+use std::str::FromStr as _;
+
+use tallyseal_machines::table::{TableOptions, serve};
+use tallyseal_schema::By;
+use tallyseal_schema::ids::{BookName, Stream};
+use tallyseal_schema::kinds::Role;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+
+use crate::cli::{CannotRun, DemoArgs, Outcome, Ran};
+use crate::commands::verify;
+use crate::founding::{Founder, found};
+use crate::server::Running;
+use crate::{clock, export};
+
+use people::People;
+
+/// The invented plant's book.
+const BOOK: &str = "label-room.example/plant-1";
+const ZONE: &str = "Europe/Prague";
+
+pub(crate) fn demo(args: &DemoArgs) -> Ran {
+    let dir = match &args.dir {
+        Some(dir) => dir.clone(),
+        None => std::env::temp_dir().join(format!("tallyseal-demo-{}", clock::now().micros())),
+    };
+    actix_web::rt::System::new().block_on(run(args, &dir))
+}
+
+async fn run(args: &DemoArgs, dir: &Path) -> Ran {
+    if !args.listen.ip().is_loopback() {
+        return Err(CannotRun(format!(
+            "the demo's passwords are printed: it serves on loopback only, not at {}",
+            args.listen
+        )));
+    }
+    let name = BookName::from_str(BOOK)?;
+    let founders =
+        [Founder::parse("U-0001:Mara Vell", Role::Administrator)?, Founder::parse("U-0002:Jonas Okt", Role::Reviewer)?];
+    let (issued, key) = found(dir, &name, ZONE, founders).await?;
+    println!("An invented plant, one shift. Book {BOOK} in {}", dir.display());
+    println!("Key of the book: {key}");
+    // The port asked for is only needed when the pages are served afterwards.
+    let listen = if args.once { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) } else { args.listen };
+    let running = Running::start(dir, listen, false).await?;
+    let listener = TcpListener::bind("127.0.0.1:0").await?;
+    let table = serve(listener, TableOptions::default())?;
+    let people = People::enrol(running.desk(), issued).await?;
+    plant::set_up(running.desk(), &people, &table).await?;
+    shift::work(running.desk(), &people, &table, args.seed).await?;
+    let zips = seal(dir, &running, &people).await?;
+    let mut all_hold = true;
+    for zip in &zips {
+        all_hold &= verify::said(zip, &key)?;
+    }
+    if args.once {
+        running.stop().await;
+    } else {
+        println!("Accounts of the demo (account, password, roles):");
+        people.print();
+        println!("Serving the JSON API at http://{}; Ctrl-C ends it.", running.address());
+        let mut terminate = signal(SignalKind::terminate())?;
+        tokio::select! {
+            interrupted = tokio::signal::ctrl_c() => interrupted?,
+            _ = terminate.recv() => {}
+            why = running.failed() => return Err(CannotRun(format!("the book stopped: {why}"))),
+        }
+        running.stop().await;
+    }
+    Ok(if all_hold { Outcome::Good } else { Outcome::FoundWrong })
+}
+
+/// The sealed records of both deliveries, in `DIR/out`.
+async fn seal(dir: &Path, running: &Running, people: &People) -> Result<Vec<PathBuf>, CannotRun> {
+    let out = dir.join("out");
+    std::fs::create_dir_all(&out)?;
+    let mut zips = Vec::new();
+    for delivery in ["DL-0001", "DL-0002"] {
+        let record = Stream::new("delivery", delivery)?;
+        let by: By = running.desk().seated(&people.auditor.seat, Role::Auditor);
+        let zip = export::export(running.desk().book().clone(), by, record).await?;
+        let path = out.join(format!("{delivery}.zip"));
+        std::fs::write(&path, &zip)?;
+        println!("Sealed record {} ({} bytes), taken by {}.", path.display(), zip.len(), people.auditor.seat.name);
+        zips.push(path);
+    }
+    Ok(zips)
+}

@@ -1,0 +1,560 @@
+//! What a person, at a page or through the API, may ask of the server: sign in, act, sign, read.
+//!
+//! The desk parses, checks passwords and opens keys. It never decides: every act goes to the book's executor as one
+//! order, and what may be done is said by `control` there, under the state of that moment.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use tallyseal_book::{ActError, Book, Order, Receipt, Secret, SecretChange};
+use tallyseal_control::{AccountState, Command, Record, Refusal, State};
+use tallyseal_schema::entry::Person;
+use tallyseal_schema::ids::{AccountId, Act, BookName, Id, Stream, Thing};
+use tallyseal_schema::kinds::{PluginFile, Role, SessionEnd};
+use tallyseal_schema::plugin_files::Files;
+use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
+use tallyseal_schema::{By, Hash, Time, canonical};
+use tokio::sync::Semaphore;
+use unicode_normalization::UnicodeNormalization;
+use zeroize::Zeroizing;
+
+use crate::capture::Captures;
+use crate::clock;
+use crate::error::DeskError;
+use crate::randomness;
+use crate::strangers::Strangers;
+use crate::token::Tokens;
+use crate::vault::{self, Vault, VaultError};
+
+/// How long a session lasts whatever happens.
+const SESSION: Duration = Duration::from_secs(12 * 60 * 60);
+/// So many passwords are stretched at a time: 64 MiB each.
+const STRETCHING_MAX: usize = 4;
+/// So many of them for log-ins: strangers must not keep those waiting who are signed in and sign.
+const KNOCKING_MAX: usize = 2;
+/// So many log-ins may wait; a further one is told to come again.
+const PORCH_MAX: usize = 32;
+/// Characters of what is typed as an account that are looked at: more than an ID has.
+const ACCOUNT_MAX: usize = 40;
+/// Failed log-ins of one account before it is locked for a while.
+const FAILURES_MAX: u32 = 10;
+/// How long it is locked.
+const LOCKED: Duration = Duration::from_secs(15 * 60);
+
+/// The desk of one book.
+pub struct Desk {
+    book: Book,
+    captures: Captures,
+    failures: Mutex<BTreeMap<String, (u32, Instant)>>,
+    knocking: Semaphore,
+    name: BookName,
+    porch: Semaphore,
+    strangers: Arc<Strangers>,
+    stretching: Arc<Semaphore>,
+    tokens: Tokens,
+    vault: Arc<Vault>,
+}
+
+/// A person at a device: an open session.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Seat {
+    /// Whose.
+    pub account: AccountId,
+    /// At which device.
+    pub device: Id,
+    /// The password is a one-time one: nothing but its change is open.
+    pub must_change_password: bool,
+    /// Printed name.
+    pub name: String,
+    /// What the person may act as.
+    pub roles: Vec<Role>,
+    /// The session.
+    pub session: Id,
+}
+
+impl Seat {
+    fn by(&self, role: Role) -> By {
+        By::Person(Person {
+            account: self.account.clone(),
+            device: self.device.clone(),
+            name: self.name.clone(),
+            role,
+            session: self.session.clone(),
+        })
+    }
+}
+
+/// A person who has just signed in.
+#[derive(Debug, Clone)]
+pub struct SignedIn {
+    /// When the session ends.
+    pub expires: Time,
+    /// The session.
+    pub seat: Seat,
+    /// The token that names it.
+    pub token: String,
+}
+
+/// What a person wants done.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ActRequest {
+    /// The idempotency key, made by the client.
+    pub act: Act,
+    /// The command's fields.
+    #[serde(default)]
+    pub command: serde_json::Map<String, Value>,
+    /// For each stream shown: the rev that was shown.
+    #[serde(default)]
+    pub expected: BTreeMap<Stream, u64>,
+    /// The password, where the command is a signature.
+    #[serde(default)]
+    pub password: Option<Zeroizing<String>>,
+    /// The role acted in.
+    pub role: Role,
+}
+
+/// What came of it.
+#[derive(Debug, Clone)]
+pub struct Done {
+    /// A one-time secret that was made, shown once.
+    pub one_time_secret: Option<String>,
+    /// The receipt.
+    pub receipt: Receipt,
+}
+
+#[derive(Serialize)]
+struct RequestForm<'a> {
+    account: &'a AccountId,
+    command: &'a Command,
+    expected: &'a BTreeMap<Stream, u64>,
+    role: Role,
+}
+
+/// Every text in Unicode NFC: the writer's duty, so that one name is one sequence of bytes in the record.
+fn nfc(value: Value) -> Value {
+    match value {
+        Value::String(text) => Value::String(text.nfc().collect()),
+        Value::Array(items) => Value::Array(items.into_iter().map(nfc).collect()),
+        Value::Object(fields) => Value::Object(fields.into_iter().map(|(key, value)| (key, nfc(value))).collect()),
+        other => other,
+    }
+}
+
+impl Desk {
+    /// A desk for a served book.
+    pub fn new(book: Book, name: BookName, vault: Vault, tokens: Tokens, captures: Captures) -> Self {
+        Self {
+            book,
+            captures,
+            failures: Mutex::new(BTreeMap::new()),
+            knocking: Semaphore::new(KNOCKING_MAX),
+            name,
+            porch: Semaphore::new(PORCH_MAX),
+            strangers: Arc::new(Strangers::default()),
+            stretching: Arc::new(Semaphore::new(STRETCHING_MAX)),
+            tokens,
+            vault: Arc::new(vault),
+        }
+    }
+
+    /// The book, for reading.
+    pub fn book(&self) -> &Book {
+        &self.book
+    }
+
+    /// Who was refused without a session.
+    pub fn strangers(&self) -> &Strangers {
+        &self.strangers
+    }
+
+    /// Signs a person in. `source`: where the call comes from, for the record of failures.
+    ///
+    /// Errors: wrong account or password (never said which), locked for a while, disabled.
+    pub async fn sign_in(
+        &self,
+        account: &str,
+        password: Zeroizing<String>,
+        device: Id,
+        source: &str,
+    ) -> Result<SignedIn, DeskError> {
+        let folded: String = account.trim().chars().take(ACCOUNT_MAX).flat_map(char::to_uppercase).collect();
+        let _waiting = self.porch.try_acquire().map_err(|_| ActError::Busy)?;
+        if !self.may_try(&folded) {
+            self.strangers.note(source, clock::now());
+            return Err(DeskError::Locked);
+        }
+        // An ID of no good form goes the same way as one that does not exist, and takes as long.
+        let (id, secret): (AccountId, _) = match folded.parse() {
+            Ok(id) => {
+                let secret = self.book.secret(&id)?;
+                (id, secret)
+            }
+            Err(_) => ("NOBODY".parse().map_err(|_| DeskError::WrongPassword)?, None),
+        };
+        let knock = self.knocking.acquire().await.map_err(|error| DeskError::Internal(error.to_string()))?;
+        let opened = self.open(&id, secret, password).await;
+        drop(knock);
+        if let Err(error) = opened {
+            if error == VaultError::WrongPassword {
+                self.strangers.note(source, clock::now());
+            }
+            return Err(error.into());
+        }
+        self.lock_failures().remove(&folded);
+        let session = randomness::session()?;
+        let at = clock::now();
+        let expires = at.plus_micros(i64::try_from(SESSION.as_micros()).unwrap_or(i64::MAX));
+        let command = Command::OpenSession { session: session.clone(), account: id.clone(), device, expires };
+        self.system("sign-in", command).await?;
+        let token = self
+            .tokens
+            .make(&session, u64::try_from(expires.micros() / 1_000_000).unwrap_or(0))
+            .map_err(|error| DeskError::Internal(error.to_string()))?;
+        let seat = self.seat(&token)?;
+        Ok(SignedIn { expires, seat, token })
+    }
+
+    /// The open session that a token names. Read anew on every call: ending it bites at once.
+    ///
+    /// Errors: [`DeskError::SignedOut`].
+    pub fn seat(&self, token: &str) -> Result<Seat, DeskError> {
+        let session = self.tokens.read(token).ok_or(DeskError::SignedOut)?;
+        let Some((_, Record { state: State::Session(state), .. })) =
+            self.book.record(&Stream::of(Thing::Session, &session))?
+        else {
+            return Err(DeskError::SignedOut);
+        };
+        let account = self.account(&state.account)?.ok_or(DeskError::SignedOut)?;
+        if state.ended.is_some() || account.disabled || clock::now() >= state.expires {
+            return Err(DeskError::SignedOut);
+        }
+        Ok(Seat {
+            account: state.account,
+            device: state.device,
+            must_change_password: account.must_change_password,
+            name: account.name,
+            roles: account.roles,
+            session,
+        })
+    }
+
+    /// A person in one of their roles, as entries name them. Whether they have the role is the executor's to check.
+    pub fn seated(&self, seat: &Seat, role: Role) -> By {
+        seat.by(role)
+    }
+
+    /// Ends a session at the person's own wish.
+    pub async fn sign_out(&self, seat: &Seat) -> Result<Receipt, DeskError> {
+        let command = Command::EndSession { session: seat.session.clone(), cause: SessionEnd::SignedOut };
+        self.own(seat, command, None).await
+    }
+
+    /// Does what a person wants done, once, however often it is asked.
+    ///
+    /// Errors: everything that [`ActError`] says; a request that makes no sense; a wrong password, which is recorded.
+    pub async fn act(&self, seat: &Seat, name: &str, request: ActRequest) -> Result<Done, DeskError> {
+        let command = parse(name, request.command)?;
+        let form =
+            RequestForm { account: &seat.account, command: &command, expected: &request.expected, role: request.role };
+        let order_hash = Hash::of(&canonical::write(&form).map_err(|error| DeskError::Invalid(error.to_string()))?);
+        let key = match request.password {
+            Some(password) => Some(self.signing_key(seat, &command, password).await?),
+            None => None,
+        };
+        let (secret, one_time_secret) = match &command {
+            Command::EnrolAccount { account, .. } => {
+                let one_time = randomness::one_time_secret()?;
+                let secret = self
+                    .stretch(account.clone(), Zeroizing::new(one_time.clone()), |vault, account, password| {
+                        vault.one_time(account, password)
+                    })
+                    .await?;
+                (Some(SecretChange::Put(secret)), Some(one_time))
+            }
+            Command::DisableAccount { account, .. } => (Some(SecretChange::Remove(account.clone())), None),
+            _ => (None, None),
+        };
+        let receipt = self
+            .order(Order {
+                act: request.act,
+                by: seat.by(request.role),
+                expected: request.expected,
+                command,
+                key,
+                capture: None,
+                files: Vec::new(),
+                secret,
+                request: order_hash,
+            })
+            .await?;
+        // A repeated act made no new secret: the one shown first is the one that counts.
+        let one_time_secret = one_time_secret.filter(|_| !receipt.repeated);
+        Ok(Done { one_time_secret, receipt })
+    }
+
+    /// Loads a version of a plugin as a draft. The bytes given here run from now on; no folder is read again.
+    ///
+    /// Errors: as [`Desk::act`]; files that are no plugin, with what is wrong.
+    pub async fn draft_plugin(&self, seat: &Seat, act: Act, role: Role, files: Files) -> Result<Receipt, DeskError> {
+        let report = tallyseal_plugin_host::check_samples(&files);
+        let Some(plugin) = report.plugin.as_ref().filter(|_| report.passed()) else {
+            return Err(DeskError::Invalid(report.to_string()));
+        };
+        let command = Command::DraftPlugin {
+            digest: plugin.digest(),
+            name: plugin.name().to_owned(),
+            version: plugin.version().to_owned(),
+            counts: plugin.counts(),
+            emits: plugin.emits().iter().map(|name| (*name).to_owned()).collect(),
+            files: files
+                .iter()
+                .map(|(path, bytes)| PluginFile {
+                    length: bytes.len() as u64,
+                    path: path.clone(),
+                    sha256: Hash::of(bytes),
+                })
+                .collect(),
+        };
+        let expected = BTreeMap::new();
+        let form = RequestForm { account: &seat.account, command: &command, expected: &expected, role };
+        let request = Hash::of(&canonical::write(&form).map_err(|error| DeskError::Invalid(error.to_string()))?);
+        self.order(Order {
+            act,
+            by: seat.by(role),
+            expected,
+            command,
+            key: None,
+            capture: None,
+            files: files.into_values().collect(),
+            secret: None,
+            request,
+        })
+        .await
+    }
+
+    /// Sets a person's own password. The first one makes the signing key; later ones keep it.
+    ///
+    /// Errors: the current password is wrong (recorded); the new one is unfit.
+    pub async fn set_password(
+        &self,
+        seat: &Seat,
+        current: Zeroizing<String>,
+        new: Zeroizing<String>,
+    ) -> Result<Receipt, DeskError> {
+        vault::fit(&seat.account, &seat.name, &new)?;
+        if current == new {
+            return Err(DeskError::Invalid("the new password is the old one".to_owned()));
+        }
+        let secret = self.book.secret(&seat.account)?.ok_or(DeskError::SignedOut)?;
+        if secret.wrapped.is_some() {
+            let stored = secret;
+            let rewrapped = self
+                .stretch(seat.account.clone(), current, move |vault, account, current| {
+                    vault.rewrap(account, &stored, current, &new)
+                })
+                .await;
+            let rewrapped = self.recorded(seat, "password change", None, rewrapped).await?;
+            return self.own(seat, Command::ChangePassword {}, Some(SecretChange::Put(rewrapped))).await;
+        }
+        let opened = self.open(&seat.account, Some(secret), current).await;
+        self.recorded(seat, "password change", None, opened).await?;
+        let made =
+            self.stretch(seat.account.clone(), new, |vault, account, new| vault.make(account, new, false)).await?;
+        let command = enrol_key_command(&seat.account, &self.name, &made.key, None)?;
+        self.own(seat, command, Some(SecretChange::Put(made.secret))).await
+    }
+
+    /// Gives an order of the software itself.
+    pub(crate) async fn system(&self, component: &str, command: Command) -> Result<Receipt, DeskError> {
+        let order = system_order(component, command)?;
+        Ok(self.book.act(order).await?)
+    }
+
+    /// An order in one's own affairs: any role will do.
+    async fn own(&self, seat: &Seat, command: Command, secret: Option<SecretChange>) -> Result<Receipt, DeskError> {
+        let role = *seat.roles.first().ok_or(DeskError::SignedOut)?;
+        let order = Order { by: seat.by(role), secret, ..system_order("desk", command)? };
+        Ok(self.book.act(order).await?)
+    }
+
+    /// Gives the order; around the begin and the end of a count, and where a plugin is bound, the station's capture is
+    /// told, so that the bytes before and after belong where they belong.
+    async fn order(&self, order: Order) -> Result<Receipt, DeskError> {
+        let station = match &order.command {
+            Command::OpenCount { station, .. } | Command::BindPlugin { station, .. } => Some(station.clone()),
+            Command::CloseCount { count }
+            | Command::InterruptCount { count, .. }
+            | Command::AbortCount { count, .. } => self.station_of(count)?,
+            _ => None,
+        };
+        let Some(station) = station else { return Ok(self.book.act(order).await?) };
+        let (book, captures) = (self.book.clone(), self.captures.clone());
+        // A task of its own: a client that hangs up ends what waits for it, and must not keep the capture from hearing
+        // of a count that was opened.
+        let done = tokio::spawn(async move {
+            // What the machine has said so far is recorded before the count is closed over it.
+            captures.flush(&station).await;
+            let done = book.act(order).await;
+            captures.look_again(&station).await;
+            done
+        });
+        Ok(done.await.map_err(|error| DeskError::Internal(error.to_string()))??)
+    }
+
+    fn station_of(&self, count: &Id) -> Result<Option<Id>, DeskError> {
+        let record = self.book.record(&Stream::of(Thing::Count, count))?;
+        Ok(match record {
+            Some((_, Record { state: State::Count(state), .. })) => Some(state.station.id()),
+            _ => None,
+        })
+    }
+
+    fn account(&self, account: &AccountId) -> Result<Option<AccountState>, DeskError> {
+        Ok(match self.book.record(&Stream::account(account))? {
+            Some((_, Record { state: State::Account(state), .. })) => Some(state),
+            _ => None,
+        })
+    }
+
+    async fn signing_key(
+        &self,
+        seat: &Seat,
+        command: &Command,
+        password: Zeroizing<String>,
+    ) -> Result<SigningKey, DeskError> {
+        let secret = self.book.secret(&seat.account)?;
+        let opened = self.open(&seat.account, secret, password).await;
+        self.recorded(seat, command.name(), command.about(), opened).await?.ok_or_else(|| {
+            DeskError::refused(Refusal::forbidden(
+                "no-key",
+                "You have no signing key yet.",
+                "Set your own password first; then a second person confirms your identity.",
+            ))
+        })
+    }
+
+    /// Records a wrong password that was given within a session.
+    async fn recorded<T>(
+        &self,
+        seat: &Seat,
+        purpose: &str,
+        record: Option<Stream>,
+        result: Result<T, VaultError>,
+    ) -> Result<T, DeskError> {
+        if matches!(result, Err(VaultError::WrongPassword)) {
+            self.own(seat, Command::RefusePassword { purpose: purpose.to_owned(), record }, None).await?;
+        }
+        Ok(result?)
+    }
+
+    async fn open(
+        &self,
+        account: &AccountId,
+        secret: Option<Secret>,
+        password: Zeroizing<String>,
+    ) -> Result<Option<SigningKey>, VaultError> {
+        self.stretch(account.clone(), password, move |vault, account, password| {
+            vault.open(account, secret.as_ref(), password)
+        })
+        .await
+    }
+
+    /// Runs Argon2id away from the web's threads, a few at a time.
+    async fn stretch<T: Send + 'static>(
+        &self,
+        account: AccountId,
+        password: Zeroizing<String>,
+        work: impl FnOnce(&Vault, &AccountId, &str) -> Result<T, VaultError> + Send + 'static,
+    ) -> Result<T, VaultError> {
+        let broken = |what: &str| VaultError::Broken(what.to_owned());
+        let permit =
+            Arc::clone(&self.stretching).acquire_owned().await.map_err(|_| broken("the server is stopping"))?;
+        let vault = Arc::clone(&self.vault);
+        let worked = tokio::task::spawn_blocking(move || {
+            let result = work(&vault, &account, &password);
+            drop(permit);
+            result
+        });
+        worked.await.map_err(|_| broken("the check of the password failed"))?
+    }
+
+    fn lock_failures(&self) -> std::sync::MutexGuard<'_, BTreeMap<String, (u32, Instant)>> {
+        self.failures.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    /// True where a password may be tried for that account. The try counts as a failure until it has succeeded, so
+    /// that many at the same time are no more than many one after the other, and none is forgotten by hanging up.
+    fn may_try(&self, account: &str) -> bool {
+        let mut failures = self.lock_failures();
+        failures.retain(|_, (_, last)| last.elapsed() < LOCKED);
+        if failures.get(account).is_some_and(|(times, _)| *times >= FAILURES_MAX) {
+            return false;
+        }
+        // A stranger who tries many accounts must not fill the memory; the oldest are let go.
+        if failures.len() >= 10_000
+            && let Some(oldest) = failures.iter().min_by_key(|(_, (_, last))| *last).map(|(name, _)| name.clone())
+        {
+            failures.remove(&oldest);
+        }
+        let entry = failures.entry(account.to_owned()).or_insert((0, Instant::now()));
+        *entry = (entry.0.saturating_add(1), Instant::now());
+        true
+    }
+}
+
+/// A command that a person may give, from its name and fields.
+///
+/// Errors: no such command for people; fields that are missing, unknown or out of their form, with serde's words.
+fn parse(name: &str, fields: serde_json::Map<String, Value>) -> Result<Command, DeskError> {
+    let Value::Object(mut fields) = nfc(Value::Object(fields)) else {
+        return Err(DeskError::Invalid("a command has fields".to_owned()));
+    };
+    let for_people = tallyseal_control::AUTHORITY.iter().any(|row| row.command == name && !row.roles.is_empty());
+    // These carry what the software itself must make: keys, digests, causes.
+    let made_here = ["enrol_key", "change_password", "end_session", "refuse_password", "draft_plugin", "note_export"];
+    if !for_people || made_here.contains(&name) {
+        return Err(DeskError::NoSuchCommand(name.to_owned()));
+    }
+    fields.insert("do".to_owned(), Value::String(name.to_owned()));
+    serde_json::from_value(Value::Object(fields)).map_err(|error| DeskError::Invalid(error.to_string()))
+}
+
+/// The command that enrols a key, with the proof that its holder has it.
+pub(crate) fn enrol_key_command(
+    account: &AccountId,
+    book: &BookName,
+    key: &SigningKey,
+    previous: Option<Hash>,
+) -> Result<Command, DeskError> {
+    let public = key.public();
+    let name = key_name(&public);
+    let statement = key_statement(account, book, &name, previous.as_ref())
+        .map_err(|error| DeskError::Internal(error.to_string()))?;
+    Ok(Command::EnrolKey {
+        account: account.clone(),
+        key: name,
+        public_key: canonical::base64(public),
+        previous,
+        proof: canonical::base64(key.sign(&statement)),
+    })
+}
+
+/// An order of the software itself, under a fresh act.
+pub(crate) fn system_order(component: &str, command: Command) -> Result<Order, DeskError> {
+    let request = Hash::of(&canonical::write(&command).map_err(|error| DeskError::Internal(error.to_string()))?);
+    Ok(Order {
+        act: randomness::act()?,
+        by: By::system(component),
+        expected: BTreeMap::new(),
+        command,
+        key: None,
+        capture: None,
+        files: Vec::new(),
+        secret: None,
+        request,
+    })
+}

@@ -1,0 +1,147 @@
+//! Makes the sealed record of one thing: what leans on what, proofs, raw bytes, and the entry that says it was taken.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use tallyseal_book::{Book, Order};
+use tallyseal_control::{Command, Refusal};
+use tallyseal_report::{Contents, Seal, prepare, scope};
+use tallyseal_schema::checkpoint;
+use tallyseal_schema::ids::Stream;
+use tallyseal_schema::kinds::{CountSegmentCaptured, Role, SCHEMAS};
+use tallyseal_schema::plugin_files::Files;
+use tallyseal_schema::sealed::ProofLine;
+use tallyseal_schema::{Body, By, Entry, Hash};
+
+use crate::counted::Counted;
+use crate::desk::system_order;
+use crate::error::DeskError;
+
+/// The sealed record of `record` as one ZIP. `by`: who takes it; that is recorded.
+///
+/// Errors: there is no such thing; the person may not; the book cannot be read.
+pub async fn export(book: Book, by: By, record: Stream) -> Result<Vec<u8>, DeskError> {
+    if book.record(&record)?.is_none() {
+        return Err(DeskError::refused(Refusal::not_found(record.thing(), &record)));
+    }
+    let reading = (book.clone(), record.clone());
+    let gathered = tokio::task::spawn_blocking(move || gather(&reading.0, &reading.1));
+    let contents = gathered.await.map_err(|error| DeskError::Internal(error.to_string()))??;
+    let (size, streams) = (contents.size, contents.streams.clone());
+    if let By::Person(person) = &by {
+        let counted = Counted::now(&book)?;
+        // Whoever counts does not look it up as somebody else, for those who have two roles.
+        let label_room = person.role == Role::LabelRoom || counted.counts(&person.account);
+        if label_room && let Some(stream) = streams.keys().find(|stream| counted.tells(stream)) {
+            let told = format!("A roll is being counted, and {} {} in this copy", stream.thing(), stream.id());
+            return Err(DeskError::refused(Refusal::conflict(
+                "roll-in-count",
+                format!("{told} would show what to expect."),
+                "Take the copy when the count has ended.",
+            )));
+        }
+    }
+    let unsealed = prepare(contents).map_err(|error| DeskError::Internal(error.to_string()))?;
+    let command =
+        Command::NoteExport { record: record.clone(), manifest: unsealed.manifest_hash(), pdf: None, streams };
+    let receipt = book.act(Order { by, ..system_order("export", command)? }).await?;
+    // C2 is the checkpoint of that very batch: it has the entry in it and stands outside the database already.
+    let note = receipt.checkpoint;
+    let sealed_size = parsed(&note)?.size;
+    let entry = book.entry(receipt.n)?.ok_or_else(|| DeskError::Internal("the export's entry is gone".to_owned()))?;
+    let seal = Seal {
+        consistency: book.consistency(size, sealed_size)?,
+        proof: ProofLine { leaf: Hash::leaf(&entry), n: receipt.n, path: book.inclusion(receipt.n, sealed_size)? },
+        checkpoint: note,
+        entry,
+    };
+    unsealed.seal(&seal).map_err(|error| DeskError::Internal(error.to_string()))
+}
+
+fn parsed(note: &str) -> Result<checkpoint::Checkpoint, DeskError> {
+    checkpoint::parse_body(note).map_err(|error| DeskError::Internal(error.to_string()))
+}
+
+fn read(bytes: &[u8]) -> Result<Entry, DeskError> {
+    Entry::read(bytes).map_err(|error| DeskError::Internal(error.to_string()))
+}
+
+/// Everything that goes into the record, as it stands at one checkpoint.
+fn gather(book: &Book, record: &Stream) -> Result<Contents, DeskError> {
+    let note = book.checkpoint()?;
+    let at = parsed(&note)?;
+    // Entries after the checkpoint are left for the next copy, in every stream alike.
+    let upto = |stream: &Stream| -> Result<Vec<(Vec<u8>, Entry)>, DeskError> {
+        let mut all = Vec::new();
+        for bytes in book.stream_entries(stream)? {
+            let entry = read(&bytes)?;
+            if entry.header.n < at.size {
+                all.push((bytes, entry));
+            }
+        }
+        Ok(all)
+    };
+    let scope = scope(record, &mut |stream| -> Result<Vec<Entry>, DeskError> {
+        Ok(upto(stream)?.into_iter().map(|(_, entry)| entry).collect())
+    })?;
+    let mut contents = Contents {
+        book: at.origin.clone(),
+        captures: BTreeMap::new(),
+        checkpoint: note,
+        entries: BTreeMap::new(),
+        plugins: BTreeMap::new(),
+        proofs: BTreeMap::new(),
+        record: record.clone(),
+        schemas: SCHEMAS.iter().map(|(name, text)| ((*name).to_owned(), text.as_bytes().to_vec())).collect(),
+        size: at.size,
+        streams: BTreeMap::new(),
+    };
+    let mut kinds = BTreeSet::new();
+    let first = book.entry(0)?.ok_or_else(|| DeskError::Internal("entry 0 is gone".to_owned()))?;
+    kinds.insert(schema_name(&read(&first)?));
+    contents.entries.insert(0, first);
+    for stream in scope {
+        for (bytes, entry) in upto(&stream)? {
+            take_along(book, &mut contents, &entry)?;
+            kinds.insert(schema_name(&entry));
+            contents.streams.insert(stream.clone(), entry.header.rev);
+            contents.entries.insert(entry.header.n, bytes);
+        }
+    }
+    // The seal's own entry stands outside the manifest; its schema is taken along with the others.
+    kinds.insert("record.exported.v1.json".to_owned());
+    contents.schemas.retain(|name, _| kinds.contains(name));
+    for (n, bytes) in &contents.entries {
+        let path = book.inclusion(*n, at.size)?;
+        contents.proofs.insert(*n, ProofLine { leaf: Hash::leaf(bytes), n: *n, path });
+    }
+    Ok(contents)
+}
+
+fn schema_name(entry: &Entry) -> String {
+    format!("{}.v{}.json", entry.header.kind, entry.header.v)
+}
+
+/// The raw bytes and plugin files that an entry names.
+fn take_along(book: &Book, contents: &mut Contents, entry: &Entry) -> Result<(), DeskError> {
+    let gone = |what: String| DeskError::Internal(format!("{what} is not in the book's folder any more"));
+    match &entry.body {
+        Body::CountSegmentCaptured(CountSegmentCaptured { sha256, .. }) => {
+            let bytes = book.capture(sha256)?.ok_or_else(|| gone(format!("the capture {sha256}")))?;
+            contents.captures.insert(*sha256, bytes);
+        }
+        Body::StationStrayCaptured(body) => {
+            let bytes = book.capture(&body.sha256)?.ok_or_else(|| gone(format!("the capture {}", body.sha256)))?;
+            contents.captures.insert(body.sha256, bytes);
+        }
+        Body::PluginDrafted(body) => {
+            let mut files = Files::new();
+            for file in &body.files {
+                let bytes = book.file(&file.sha256)?.ok_or_else(|| gone(format!("the plugin file {}", file.path)))?;
+                files.insert(file.path.clone(), bytes);
+            }
+            contents.plugins.insert(body.digest, files);
+        }
+        _ => {}
+    }
+    Ok(())
+}

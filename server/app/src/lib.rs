@@ -1,0 +1,28 @@
+//! The one binary: command line, sessions, commands, JSON API.
+//!
+//! Time, IDs and randomness enter here and nowhere else (`clock`, `randomness`); what they decide is decided in
+//! `control`, what is written is written by the book's executor.
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::panic))]
+
+mod api;
+mod capture;
+mod cli;
+mod clock;
+mod commands;
+mod control_socket;
+mod counted;
+mod demo;
+mod desk;
+mod error;
+mod export;
+mod founding;
+mod randomness;
+mod server;
+mod strangers;
+mod token;
+mod vault;
+
+pub use cli::run;
+
+/// Name and version of this software, as entries say it.
+pub(crate) const SOFTWARE: &str = concat!("tallyseal ", env!("CARGO_PKG_VERSION"));

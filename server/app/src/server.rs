@@ -1,0 +1,134 @@
+//! A running server: the book, the captures, the desk, the web, the control socket. Used by `serve` and by the demo.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use actix_web::web::Data;
+use actix_web::{App, HttpServer};
+use tallyseal_book::{Book, BootInfo, Layout, Settings, key_file};
+use tallyseal_schema::kinds::schemas_hash;
+
+use crate::capture::Captures;
+use crate::cli::CannotRun;
+use crate::clock::{self, SystemClock};
+use crate::desk::Desk;
+use crate::token::Tokens;
+use crate::vault::Vault;
+use crate::{SOFTWARE, api, control_socket};
+
+/// How long a client may take to send the head of a request.
+const HEAD_DEADLINE: Duration = Duration::from_secs(5);
+/// How long an idle connection is kept.
+const KEEP_ALIVE: Duration = Duration::from_secs(15);
+/// Connections at a time, and waiting.
+const CONNECTIONS_MAX: usize = 2_048;
+
+/// The file with the pepper of passwords.
+pub(crate) fn pepper_file(layout: &Layout) -> PathBuf {
+    layout.keys().join("pepper.key")
+}
+
+/// The file with the key that signs session tokens.
+pub(crate) fn session_file(layout: &Layout) -> PathBuf {
+    layout.keys().join("session.key")
+}
+
+/// Opens the book in `dir` for writing and starts its executor.
+pub(crate) fn open_book(dir: &Path, accept_earlier_clock: bool) -> Result<Book, CannotRun> {
+    let settings = Settings {
+        software: SOFTWARE.to_owned(),
+        engine: format!("tallyseal-plugin-host {}", tallyseal_plugin_host::engine_version()),
+        schemas: schemas_hash(),
+        boot: BootInfo { id: clock::boot_id(), clock: clock::clock_state() },
+        clock: Arc::new(SystemClock),
+        accept_earlier_clock,
+    };
+    Ok(Book::open(dir, settings)?)
+}
+
+/// A server that runs.
+pub struct Running {
+    address: SocketAddr,
+    book: Book,
+    captures: Captures,
+    desk: Data<Desk>,
+    handle: actix_web::dev::ServerHandle,
+    socket: PathBuf,
+}
+
+impl Running {
+    /// Starts a server on the book in `dir`, listening at `listen`.
+    ///
+    /// Errors: in sentences; nothing runs then.
+    pub async fn start(dir: &Path, listen: SocketAddr, accept_earlier_clock: bool) -> Result<Self, CannotRun> {
+        let layout = Layout::new(dir);
+        // Listen first: an address in use must not leave a start in the book.
+        let listener = std::net::TcpListener::bind(listen)
+            .map_err(|error| CannotRun(format!("cannot listen at {listen}: {error}")))?;
+        let address = listener.local_addr()?;
+        let book = open_book(dir, accept_earlier_clock)?;
+        let head = book.head()?;
+        let vault = Vault::new(head.book.clone(), key_file::read(&pepper_file(&layout))?);
+        let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun)?;
+        let captures = Captures::new();
+        tokio::spawn(captures.clone().follow(book.clone()));
+        let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone()));
+        let shared = desk.clone();
+        let server = HttpServer::new(move || App::new().app_data(shared.clone()).configure(api::routes))
+            .workers(2)
+            .client_request_timeout(HEAD_DEADLINE)
+            .keep_alive(KEEP_ALIVE)
+            .max_connections(CONNECTIONS_MAX)
+            .backlog(1_024)
+            .disable_signals()
+            .listen(listener)?
+            .run();
+        let handle = server.handle();
+        tokio::spawn(server);
+        let socket = layout.socket();
+        control_socket::listen(&socket, book.clone())?;
+        tokio::spawn(note_strangers(desk.clone()));
+        Ok(Self { address, book, captures, desk, handle, socket })
+    }
+
+    /// Where it listens.
+    pub fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// Its desk.
+    pub fn desk(&self) -> &Desk {
+        &self.desk
+    }
+
+    /// Waits until the book stops by itself, which it does only when something is wrong; gives the reason.
+    pub async fn failed(&self) -> String {
+        self.book.stopped().await
+    }
+
+    /// Stops in order: no new requests, what machines said is recorded, a last checkpoint is made.
+    pub async fn stop(self) {
+        self.handle.stop(true).await;
+        if let Some(command) = self.desk.strangers().take() {
+            let _ = self.desk.system("access", command).await;
+        }
+        self.captures.stop().await;
+        let _ = std::fs::remove_file(&self.socket);
+        self.book.shutdown().await;
+    }
+}
+
+/// One entry a minute about strangers, where there were any.
+async fn note_strangers(desk: Data<Desk>) {
+    let mut minute = tokio::time::interval(Duration::from_secs(60));
+    loop {
+        minute.tick().await;
+        if let Some(command) = desk.strangers().take()
+            && let Err(error) = desk.system("access", command).await
+        {
+            tracing::error!(%error, "refused strangers were not recorded");
+        }
+    }
+}

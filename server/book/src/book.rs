@@ -1,0 +1,261 @@
+//! The handle of a served book: orders go to its executor, reading goes to connections of its own.
+
+use std::path::Path;
+use std::sync::mpsc::TrySendError;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+
+use tallyseal_control::{Key, Record};
+use tallyseal_schema::Hash;
+use tallyseal_schema::ids::{AccountId, BookName, Stream};
+use tokio::sync::{broadcast, oneshot, watch};
+
+use crate::core::Packed;
+use crate::error::ReadError;
+use crate::executor::{Ask, Asks, End, Reply};
+use crate::layout::Layout;
+use crate::order::{ActError, Committed, Order, Receipt, Secret};
+use crate::reader::{HeadInfo, Reader};
+
+/// Reading connections that are kept open.
+const READERS_MAX: usize = 16;
+
+/// A served book. Cheap to clone; the executor ends in order when the last clone goes.
+#[derive(Clone)]
+pub struct Book(Arc<Inner>);
+
+struct Inner {
+    asks: Asks,
+    committed: broadcast::Sender<Committed>,
+    key: String,
+    latest: Arc<Mutex<String>>,
+    layout: Layout,
+    name: BookName,
+    readers: Mutex<Vec<Reader>>,
+    ended: watch::Receiver<Option<End>>,
+    thread: Mutex<Option<JoinHandle<()>>>,
+}
+
+/// What a handle is made of.
+pub(crate) struct Parts {
+    pub(crate) asks: Asks,
+    pub(crate) committed: broadcast::Sender<Committed>,
+    pub(crate) key: String,
+    pub(crate) latest: Arc<Mutex<String>>,
+    pub(crate) layout: Layout,
+    pub(crate) name: BookName,
+    pub(crate) ended: watch::Receiver<Option<End>>,
+    pub(crate) thread: JoinHandle<()>,
+}
+
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Inner {
+    /// Ends the executor and waits for it.
+    fn end(&self) {
+        // Before the executor closes: the last connection to go empties the log, and one that only reads cannot.
+        locked(&self.readers).clear();
+        // A full queue empties; a closed one has no executor any more.
+        let _ = self.asks.send(Ask::Stop);
+        if let Some(thread) = locked(&self.thread).take() {
+            // It hands its end over by itself, a panic included.
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Drop for Inner {
+    fn drop(&mut self) {
+        self.end();
+    }
+}
+
+impl Book {
+    pub(crate) fn new(parts: Parts) -> Self {
+        Self(Arc::new(Inner {
+            asks: parts.asks,
+            committed: parts.committed,
+            key: parts.key,
+            latest: parts.latest,
+            layout: parts.layout,
+            name: parts.name,
+            readers: Mutex::new(Vec::new()),
+            ended: parts.ended,
+            thread: Mutex::new(Some(parts.thread)),
+        }))
+    }
+
+    /// Does what an order says, once; answers when it is durable.
+    ///
+    /// Captured bytes are hashed and deflated here, by the caller, not by the executor. Once the order is in the queue
+    /// it is done, also where the caller stops waiting.
+    /// Errors: [`ActError`]. Crash: whoever got no answer asks again with the same act.
+    pub async fn act(&self, order: Order) -> Result<Receipt, ActError> {
+        let (reply, waiting) = oneshot::channel();
+        self.ask(order, Box::new(move |answer| drop(reply.send(answer))))?;
+        waiting.await.unwrap_or_else(|_| Err(self.why_stopped()))
+    }
+
+    /// As [`Book::act`], for a thread that may block.
+    pub fn act_blocking(&self, order: Order) -> Result<Receipt, ActError> {
+        let (reply, waiting) = std::sync::mpsc::sync_channel(1);
+        self.ask(order, Box::new(move |answer| drop(reply.send(answer))))?;
+        waiting.recv().unwrap_or_else(|_| Err(self.why_stopped()))
+    }
+
+    fn ask(&self, order: Order, reply: Reply) -> Result<(), ActError> {
+        let packed = Packed::of(order).map_err(|refusal| ActError::Refused { refusal, receipt: None })?;
+        match self.0.asks.try_send(Ask::Order(Box::new(packed), reply)) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(_)) => Err(ActError::Busy),
+            Err(TrySendError::Disconnected(_)) => Err(self.why_stopped()),
+        }
+    }
+
+    fn why_stopped(&self) -> ActError {
+        let why = match &*self.0.ended.borrow() {
+            Some(End::Failed(why)) => why.clone(),
+            Some(End::InOrder) => "it was ended in order".to_owned(),
+            None => "it is ending".to_owned(),
+        };
+        ActError::Stopped(why)
+    }
+
+    /// Waits until the executor has ended; why. The database is closed then, and the lock free.
+    pub async fn stopped(&self) -> String {
+        let mut ended = self.0.ended.clone();
+        // An error: the thread is gone without a word, which only a panic outside a batch could do.
+        let _ = ended.wait_for(Option::is_some).await;
+        self.failure().unwrap_or_else(|| "it was ended in order".to_owned())
+    }
+
+    /// Why the executor could not go on; `None` while it does, and where it was ended in order.
+    ///
+    /// The process must then end too (exit code 70) and start anew: only a start reads the head again.
+    pub fn failure(&self) -> Option<String> {
+        if self.0.ended.has_changed().is_err() && self.0.ended.borrow().is_none() {
+            return Some("the executor is gone".to_owned());
+        }
+        match &*self.0.ended.borrow() {
+            Some(End::Failed(why)) => Some(why.clone()),
+            Some(End::InOrder) | None => None,
+        }
+    }
+
+    /// Ends the executor in order: what waits is done, a checkpoint is kept, the log is carried over.
+    pub async fn shutdown(&self) {
+        let book = self.clone();
+        let ended = tokio::task::spawn_blocking(move || book.shutdown_blocking());
+        let _ = ended.await;
+    }
+
+    /// As [`Book::shutdown`], for a thread that may block.
+    pub fn shutdown_blocking(&self) {
+        self.0.end();
+    }
+
+    /// Copies the database of the served book to a new file, as it was at one moment, while orders go on.
+    ///
+    /// Only the database: whoever copies a whole book copies `checkpoints/` before it and `captures/` after it, so
+    /// that the copy is never behind a checkpoint that it holds, and holds all bytes that it names.
+    /// Errors: the file is there already; it cannot be written.
+    /// Crash: the file is not whole, and says so when it is opened.
+    pub fn snapshot(&self, to: &Path) -> Result<(), ReadError> {
+        self.read(|reader| reader.snapshot(to))
+    }
+
+    /// Hears of every entry from now on.
+    pub fn subscribe(&self) -> broadcast::Receiver<Committed> {
+        self.0.committed.subscribe()
+    }
+
+    /// The book's name.
+    pub fn name(&self) -> &BookName {
+        &self.0.name
+    }
+
+    /// A signed checkpoint of everything that is durable now.
+    pub fn checkpoint(&self) -> Result<String, ReadError> {
+        Ok(locked(&self.0.latest).clone())
+    }
+
+    /// The book's public key as a C2SP verifier key.
+    pub fn verifier_key(&self) -> Result<String, ReadError> {
+        Ok(self.0.key.clone())
+    }
+
+    /// Reads over a connection of the pool. Blocks, as all reading does; a batch that commits never makes it wait.
+    fn read<T>(&self, look: impl FnOnce(&Reader) -> Result<T, ReadError>) -> Result<T, ReadError> {
+        let pooled = locked(&self.0.readers).pop();
+        let reader = match pooled {
+            Some(reader) => reader,
+            None => Reader::open(self.0.layout.dir()).map_err(|error| ReadError::Store(error.to_string()))?,
+        };
+        let found = look(&reader);
+        // One that failed is not used again.
+        if found.is_ok() {
+            let mut readers = locked(&self.0.readers);
+            if readers.len() < READERS_MAX && self.0.ended.borrow().is_none() {
+                readers.push(reader);
+            }
+        }
+        found
+    }
+
+    /// Where the book ends. Errors: [`ReadError`].
+    pub fn head(&self) -> Result<HeadInfo, ReadError> {
+        self.read(Reader::head)
+    }
+
+    /// The exact bytes of an entry; `None` beyond the end.
+    pub fn entry(&self, n: u64) -> Result<Option<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.entry(n))
+    }
+
+    /// The exact bytes of the entries from `from` to `to`, both included, as far as they are there.
+    pub fn entries(&self, from: u64, to: u64) -> Result<Vec<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.entries(from, to))
+    }
+
+    /// The exact bytes of all entries of a stream, in order.
+    pub fn stream_entries(&self, stream: &Stream) -> Result<Vec<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.stream_entries(stream))
+    }
+
+    /// A stream as remembered, with its last rev; `None` where there is no such thing.
+    pub fn record(&self, stream: &Stream) -> Result<Option<(u64, Record)>, ReadError> {
+        self.read(|reader| reader.record(stream))
+    }
+
+    /// The streams that carry a key, in ascending order.
+    pub fn set(&self, key: &Key) -> Result<Vec<Stream>, ReadError> {
+        self.read(|reader| reader.set(key))
+    }
+
+    /// What an account's password opens; `None` where it has none.
+    pub fn secret(&self, account: &AccountId) -> Result<Option<Secret>, ReadError> {
+        self.read(|reader| reader.secret(account))
+    }
+
+    /// The bytes of a file that an entry names by its SHA-256.
+    pub fn file(&self, sha256: &Hash) -> Result<Option<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.file(sha256))
+    }
+
+    /// The raw machine bytes with this SHA-256.
+    pub fn capture(&self, sha256: &Hash) -> Result<Option<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.capture(sha256))
+    }
+
+    /// Inclusion of entry `n` in the tree of `size` entries. Errors: there is no such entry or tree.
+    pub fn inclusion(&self, n: u64, size: u64) -> Result<Vec<Hash>, ReadError> {
+        self.read(|reader| reader.inclusion(n, size))
+    }
+
+    /// Consistency of the tree of `old` entries with that of `new`. Errors: there are no such trees.
+    pub fn consistency(&self, old: u64, new: u64) -> Result<Vec<Hash>, ReadError> {
+        self.read(|reader| reader.consistency(old, new))
+    }
+}

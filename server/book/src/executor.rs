@@ -1,0 +1,290 @@
+//! The executor's thread: orders in, one batch at a time, and what follows a commit: checkpoint, replies, live events.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use tallyseal_schema::checkpoint::{self, Checkpoint, VerifierKey};
+use tallyseal_schema::ids::BookName;
+use tallyseal_schema::signature::SigningKey;
+use tallyseal_schema::{Act, Body};
+use tokio::sync::{broadcast, watch};
+
+use crate::book::{Book, Parts};
+use crate::clock::Tick;
+use crate::core::{Answer, Batch, Core, Done, Packed};
+use crate::error::{Fatal, OpenError};
+use crate::fault::{self, Point};
+use crate::layout::Layout;
+use crate::lock::Lock;
+use crate::notes::Notes;
+use crate::order::{ActError, Committed, Receipt};
+use crate::store;
+
+/// Orders that may wait. One more is told that the book is busy.
+pub(crate) const QUEUE: usize = 4_096;
+/// Orders in one transaction.
+const BATCH: usize = 256;
+/// Nobody asked anything for so long: now what waits for a quiet moment is done.
+const QUIET: Duration = Duration::from_millis(50);
+/// So many entries stand in the database's log at most before it is carried over, quiet moment or not: one that grew
+/// without end would make that moment long.
+const LOG_ENTRIES: usize = 2_000;
+/// Live events that a slow listener may fall behind.
+const EVENTS: usize = 4_096;
+
+/// The way to the executor.
+pub(crate) type Asks = SyncSender<Ask>;
+
+/// The answer to whoever gave an order. Dropped without a word where the executor ended before it began.
+pub(crate) type Reply = Box<dyn FnOnce(Result<Receipt, ActError>) + Send>;
+
+/// What the executor is asked.
+pub(crate) enum Ask {
+    /// An order.
+    Order(Box<Packed>, Reply),
+    /// Keep a checkpoint of what is there, finish, and end.
+    Stop,
+}
+
+/// What the first moments need beside the executor itself.
+pub(crate) struct Start {
+    pub(crate) accepted: Option<Tick>,
+    pub(crate) layout: Layout,
+    pub(crate) name: BookName,
+    pub(crate) queue: usize,
+    pub(crate) started: Body,
+}
+
+/// Why the executor ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum End {
+    /// It was asked to.
+    InOrder,
+    /// It could not go on; why.
+    Failed(String),
+}
+
+/// The one that appends.
+pub(crate) struct Executor {
+    core: Core,
+    key: SigningKey,
+    notes: Notes,
+    /// Entries in the database's log.
+    logged: usize,
+    /// Held until the database is closed.
+    lock: Lock,
+}
+
+/// What the executor tells everybody.
+struct Told {
+    committed: broadcast::Sender<Committed>,
+    latest: Arc<Mutex<String>>,
+    end: watch::Sender<Option<End>>,
+}
+
+impl Executor {
+    pub(crate) fn new(core: Core, key: SigningKey, notes: Notes, lock: Lock) -> Self {
+        Self { core, key, notes, logged: 0, lock }
+    }
+
+    /// Writes that the server started, keeps a checkpoint, and goes to its own thread.
+    pub(crate) fn start(mut self, start: Start) -> Result<Book, OpenError> {
+        let mut bodies = Vec::new();
+        let tick = start.accepted.unwrap_or_else(|| self.core.pace.tick());
+        if let Some(step) = tick.step {
+            let why = step.cause.clone();
+            bodies.push((Body::from(step), Some(why)));
+        }
+        bodies.push((start.started, None));
+        self.core.write_own(tick.at, bodies)?;
+        let note = self.sign();
+        self.notes.keep(self.core.head.size(), &note)?;
+        self.carry_log(false)?;
+        let key = VerifierKey::of_book(&start.name, self.key.public()).to_string();
+        let (asks, asked) = sync_channel(start.queue);
+        let (committed, _) = broadcast::channel(EVENTS);
+        let (end, ended) = watch::channel(None);
+        let latest = Arc::new(Mutex::new(note));
+        let told = Told { committed: committed.clone(), latest: Arc::clone(&latest), end };
+        let thread = std::thread::Builder::new()
+            .name("executor".to_owned())
+            .spawn(move || self.run(&asked, &told))
+            .map_err(Fatal::file("starting the executor's thread"))?;
+        Ok(Book::new(Parts { asks, committed, key, latest, layout: start.layout, name: start.name, ended, thread }))
+    }
+
+    fn sign(&self) -> String {
+        let head = &self.core.head;
+        let note = Checkpoint { origin: self.core.book.clone(), size: head.size(), root: head.frontier.root() };
+        checkpoint::sign(&note, &self.key)
+    }
+
+    fn run(mut self, asked: &Receiver<Ask>, told: &Told) {
+        let end = match self.serve(asked, told) {
+            Ok(()) => End::InOrder,
+            Err(fatal) => {
+                // Nothing that is in memory counts any more: the next start reads the head again.
+                tracing::error!(%fatal, "the executor stops");
+                End::Failed(fatal.to_string())
+            }
+        };
+        // ORDER: an open transaction goes with its connection, then the lock, then everybody hears: whoever starts
+        // anew on hearing it finds the book free.
+        let Self { core, lock, .. } = self;
+        drop(core);
+        drop(lock);
+        told.end.send_replace(Some(end));
+        // What still waits in the queue goes with it, replies and all: it was not begun.
+    }
+
+    fn serve(&mut self, asked: &Receiver<Ask>, told: &Told) -> Result<(), Fatal> {
+        loop {
+            let Some(first) = self.wait(asked) else {
+                self.carry_log(false)?;
+                self.keep_if_due(told)?;
+                continue;
+            };
+            let (orders, stop) = gather(first, asked);
+            if !orders.is_empty() {
+                self.batch(orders, told)?;
+            }
+            if stop {
+                return self.finish(told);
+            }
+            // After the replies: nobody waits for these.
+            self.keep_if_due(told)?;
+            if self.logged >= LOG_ENTRIES {
+                self.carry_log(false)?;
+            }
+        }
+    }
+
+    /// The next thing asked; `None` after a quiet moment, while there is something to do in one.
+    fn wait(&self, asked: &Receiver<Ask>) -> Option<Ask> {
+        if self.logged == 0 && !self.notes.is_behind() {
+            return Some(asked.recv().unwrap_or(Ask::Stop));
+        }
+        match asked.recv_timeout(QUIET) {
+            Ok(ask) => Some(ask),
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => Some(Ask::Stop),
+        }
+    }
+
+    fn finish(&mut self, told: &Told) -> Result<(), Fatal> {
+        if self.notes.is_behind() {
+            self.keep(&latest(told).clone())?;
+        }
+        self.carry_log(true)
+    }
+
+    fn keep_if_due(&mut self, told: &Told) -> Result<(), Fatal> {
+        if self.notes.is_due(self.core.head.size(), self.core.pace.mono_us()) {
+            self.keep(&latest(told).clone())?;
+        }
+        Ok(())
+    }
+
+    /// Keeps the newest checkpoint. It was signed when its batch was on disk, so it is of the head.
+    fn keep(&mut self, note: &str) -> Result<(), Fatal> {
+        self.notes.keep(self.core.head.size(), note)
+    }
+
+    fn carry_log(&mut self, all: bool) -> Result<(), Fatal> {
+        if self.logged > 0 || all {
+            store::carry_log(&self.core.conn, all)?;
+            self.logged = 0;
+        }
+        Ok(())
+    }
+
+    /// One batch: the transaction, then everything that may only follow it.
+    fn batch(&mut self, orders: Vec<(Packed, Reply)>, told: &Told) -> Result<(), Fatal> {
+        let (orders, replies): (Vec<Packed>, Vec<Reply>) = orders.into_iter().unzip();
+        let acts: Vec<Act> = orders.iter().map(|order| order.act.clone()).collect();
+        // Nothing of the core is used after a panic but the incident's number.
+        let ran = catch_unwind(AssertUnwindSafe(|| self.core.run(orders)))
+            .unwrap_or_else(|_| Err(Fatal::Panic("a command made the software panic".to_owned())));
+        let Batch { answers, fresh, keep, .. } = match ran {
+            Ok(batch) => batch,
+            Err(fatal) => {
+                // CRASH: a failed commit may still be there. Nobody is told yes or no; a retry finds its act.
+                let incident = self.core.next_incident();
+                tracing::error!(incident, %fatal, "a batch failed");
+                for reply in replies {
+                    reply(Err(ActError::Failed { incident: incident.clone() }));
+                }
+                return Err(fatal);
+            }
+        };
+        let note = if fresh.is_empty() { latest(told).clone() } else { self.signed(&fresh, told) };
+        if keep {
+            // ORDER: kept before anybody is answered, so that a signature never stands without its checkpoint.
+            self.keep(&note)?;
+        }
+        fault::point(Point::BeforeReply);
+        for ((act, answer), reply) in acts.into_iter().zip(answers).zip(replies) {
+            reply(result(act, answer, &note));
+        }
+        for committed in fresh {
+            // Nobody listens: nobody misses it.
+            let _ = told.committed.send(committed);
+        }
+        Ok(())
+    }
+
+    /// The head moved: a new checkpoint, in memory.
+    fn signed(&mut self, fresh: &[Committed], told: &Told) -> String {
+        // ORDER: signed only after the commit: the entries below it are durable.
+        let note = self.sign();
+        self.logged += fresh.len();
+        self.notes.moved(self.core.head.size(), self.core.pace.mono_us());
+        latest(told).clone_from(&note);
+        note
+    }
+}
+
+/// The newest checkpoint, signed and not always kept.
+fn latest(told: &Told) -> std::sync::MutexGuard<'_, String> {
+    told.latest.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The orders of the next batch, and whether it is the last. No linger: who comes while it is synced is in the next.
+fn gather(first: Ask, asked: &Receiver<Ask>) -> (Vec<(Packed, Reply)>, bool) {
+    let mut orders = Vec::new();
+    let mut next = Some(first);
+    while let Some(ask) = next {
+        match ask {
+            Ask::Order(order, reply) => orders.push((*order, reply)),
+            Ask::Stop => return (orders, true),
+        }
+        next = if orders.len() < BATCH { asked.try_recv().ok() } else { None };
+    }
+    (orders, false)
+}
+
+fn receipt(act: Act, done: Done, note: &str) -> Receipt {
+    Receipt {
+        act,
+        first: done.first,
+        n: done.n,
+        leaf: done.leaf,
+        entries: done.entries,
+        checkpoint: note.to_owned(),
+        repeated: done.repeated,
+    }
+}
+
+fn result(act: Act, answer: Answer, note: &str) -> Result<Receipt, ActError> {
+    match answer {
+        Answer::Done(done) => Ok(receipt(act, done, note)),
+        Answer::Refused(refusal, done) => {
+            Err(ActError::Refused { refusal, receipt: done.map(|done| Box::new(receipt(act, done, note))) })
+        }
+        Answer::Stale(streams) => Err(ActError::Stale(streams)),
+        Answer::OtherRequest => Err(ActError::OtherRequest),
+        Answer::Failed(incident) => Err(ActError::Failed { incident }),
+    }
+}

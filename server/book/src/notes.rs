@@ -1,0 +1,133 @@
+//! `checkpoints/`: the signed checkpoints that are kept for ever, one file each, named by their size.
+
+use std::fs::{self, OpenOptions};
+use std::io::{self, Write as _};
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::{Path, PathBuf};
+
+use crate::error::Fatal;
+use crate::fault::{self, Point};
+use crate::layout::sync_dir;
+
+/// A checkpoint is kept at the latest so long after the head moved.
+///
+/// Unit: microseconds. Rule: `FORMAT.md` section 3.
+pub(crate) const LATE_US: u64 = 10_000_000;
+/// A checkpoint is kept at the latest after so many entries. Rule: `FORMAT.md` section 3.
+pub(crate) const LATE_ENTRIES: u64 = 1_000;
+
+/// The name of the file of a checkpoint of that size. Shape: 16 decimal digits, so that names sort as sizes do.
+fn file_name(size: u64) -> String {
+    format!("{size:016}")
+}
+
+/// The newest checkpoint that was kept: its file, and the size in its name.
+pub(crate) fn newest(dir: &Path) -> io::Result<Option<(PathBuf, u64)>> {
+    let mut newest = None;
+    for entry in fs::read_dir(dir)? {
+        let name = entry?.file_name();
+        let size = name.to_str().and_then(|name| name.parse().ok().filter(|size| file_name(*size) == name));
+        newest = newest.max(size);
+    }
+    Ok(newest.map(|size| (dir.join(file_name(size)), size)))
+}
+
+/// The text of the newest checkpoint that was kept; `None` where there is none.
+pub(crate) fn newest_text(dir: &Path) -> io::Result<Option<String>> {
+    newest(dir)?.map(|(file, _)| fs::read_to_string(file)).transpose()
+}
+
+/// Keeps checkpoints, and knows when the next one is due.
+#[derive(Debug)]
+pub(crate) struct Notes {
+    dir: PathBuf,
+    /// Size of the newest one kept.
+    kept: u64,
+    /// The steady count when the head first moved beyond it.
+    moved_us: Option<u64>,
+}
+
+impl Notes {
+    /// `kept`: size of the newest one there.
+    pub(crate) fn new(dir: PathBuf, kept: u64) -> Self {
+        Self { dir, kept, moved_us: None }
+    }
+
+    /// The head is now at `size`.
+    pub(crate) fn moved(&mut self, size: u64, mono_us: u64) {
+        if size > self.kept {
+            self.moved_us.get_or_insert(mono_us);
+        }
+    }
+
+    /// True where entries stand behind the newest one kept.
+    pub(crate) fn is_behind(&self) -> bool {
+        self.moved_us.is_some()
+    }
+
+    /// True where one must be kept now.
+    pub(crate) fn is_due(&self, size: u64, mono_us: u64) -> bool {
+        let late = |moved_us: u64| {
+            mono_us.saturating_sub(moved_us) >= LATE_US || size.saturating_sub(self.kept) >= LATE_ENTRIES
+        };
+        self.moved_us.is_some_and(late)
+    }
+
+    /// Keeps the checkpoint `note` of that size.
+    ///
+    /// CRASH: before the rename a temporary file is left that nobody reads and the next one writes over; after it the
+    /// file is whole. The name may be lost until the directory is synced; the entries below it are on disk already.
+    pub(crate) fn keep(&mut self, size: u64, note: &str) -> Result<(), Fatal> {
+        if size > self.kept {
+            self.put(size, note).map_err(Fatal::file("keeping a checkpoint"))?;
+            self.kept = size;
+        }
+        self.moved_us = None;
+        Ok(())
+    }
+
+    fn put(&self, size: u64, note: &str) -> io::Result<()> {
+        let tmp = self.dir.join("next.tmp");
+        let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&tmp)?;
+        file.write_all(note.as_bytes())?;
+        file.sync_all()?;
+        fault::point(Point::AfterCheckpointTmp);
+        fs::rename(&tmp, self.dir.join(file_name(size)))?;
+        fault::point(Point::AfterCheckpointRename);
+        sync_dir(&self.dir)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_is_due_ten_seconds_or_a_thousand_entries_after_the_head_moved() {
+        let mut notes = Notes::new(PathBuf::new(), 5);
+        notes.moved(5, 0);
+        assert!(!notes.is_due(5, u64::MAX), "the head has not moved");
+        notes.moved(6, 1_000);
+        notes.moved(7, 9_000_000);
+        assert!(!notes.is_due(7, 10_000_999));
+        assert!(notes.is_due(7, 10_001_000));
+        assert!(!notes.is_due(1_004, 1_000));
+        assert!(notes.is_due(1_005, 1_000));
+    }
+
+    #[test]
+    fn the_newest_is_the_largest_and_anything_else_is_passed_over() {
+        let dir = tempfile::tempdir().unwrap();
+        assert_eq!(newest(dir.path()).unwrap(), None);
+        let mut notes = Notes::new(dir.path().to_owned(), 0);
+        notes.keep(9, "nine").unwrap();
+        notes.keep(10, "ten").unwrap();
+        notes.keep(10, "ten again").unwrap();
+        for other in ["99", "next.tmp", "x", "00000000000000000011"] {
+            std::fs::write(dir.path().join(other), "other").unwrap();
+        }
+        assert_eq!(newest(dir.path()).unwrap(), Some((dir.path().join("0000000000000010"), 10)));
+        assert_eq!(newest_text(dir.path()).unwrap().as_deref(), Some("ten"));
+        assert_eq!(std::fs::read_to_string(dir.path().join("0000000000000009")).unwrap(), "nine");
+    }
+}

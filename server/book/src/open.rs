@@ -1,0 +1,233 @@
+//! The start: everything that can be wrong is looked for, and a book that is not as it should be is not served.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use rusqlite::Connection;
+use tallyseal_schema::checkpoint::{self, VerifierKey};
+use tallyseal_schema::ids::BookName;
+use tallyseal_schema::kinds::BookStarted;
+use tallyseal_schema::signature::SigningKey;
+use tallyseal_schema::{Body, Entry, Hash, Time, canonical};
+use zeroize::Zeroize as _;
+
+use crate::book::Book;
+use crate::capture_files::{self, CaptureWriter};
+use crate::clock::{Clock, Pace};
+use crate::core::{Core, Decide};
+use crate::entries::{self, Head, sql, unsql};
+use crate::error::{Fatal, OpenError};
+use crate::executor::{Executor, QUEUE, Start};
+use crate::fold;
+use crate::key_file;
+use crate::layout::Layout;
+use crate::lock::Lock;
+use crate::notes::{self, Notes};
+use crate::store;
+use crate::tile::{Known, TileWriter, Tree};
+use crate::views::Views;
+
+/// So many of the last entries are hashed again at each start.
+const TAIL: u64 = 1_000;
+
+/// The machine that the server runs on.
+#[derive(Debug, Clone)]
+pub struct BootInfo {
+    /// Its boot ID.
+    pub id: String,
+    /// What it says about its clock.
+    pub clock: String,
+}
+
+/// What a server starts with.
+pub struct Settings {
+    /// Start although the clock is before the last entry. Two people must have agreed on it.
+    pub accept_earlier_clock: bool,
+    /// The machine.
+    pub boot: BootInfo,
+    /// The clock.
+    pub clock: Arc<dyn Clock>,
+    /// Version of the plugin engine.
+    pub engine: String,
+    /// SHA-256 over the JSON Schemas of every entry kind.
+    pub schemas: Hash,
+    /// Name and version of the software.
+    pub software: String,
+}
+
+impl Book {
+    /// Opens the book in `dir`, checks it, and starts its executor. The start is an entry.
+    ///
+    /// Shape of the check: the tables and triggers are ours, entry 0 names this key, the head is the last entry, the
+    /// last 1,000 entries hash to each other, the tree has the head's root, the newest checkpoint that was kept is of
+    /// this book and agrees with the tree, captured bytes are all there, the clock is not before the last entry.
+    ///
+    /// Errors: [`OpenError`]: what is wrong. No entry was written then; views of another version may have been made.
+    /// Crash: what it repairs (views, a torn end of captured bytes) is repaired again by the next start.
+    pub fn open(dir: &Path, settings: Settings) -> Result<Self, OpenError> {
+        Self::open_with(dir, settings, Arc::new(tallyseal_control::decide), QUEUE)
+    }
+
+    /// As [`Book::open`], under other rules and with another queue: for tests of the executor itself.
+    pub(crate) fn open_with(dir: &Path, settings: Settings, decide: Decide, queue: usize) -> Result<Self, OpenError> {
+        let layout = Layout::new(dir);
+        if !layout.db().exists() {
+            return Err(no_database(&layout));
+        }
+        let lock = Lock::take(&layout, &settings.software).map_err(OpenError::Lock)?;
+        let mut seed = key_file::read(&layout.book_key()).map_err(OpenError::Key)?;
+        let key = SigningKey::from_seed(&seed).map_err(|error| OpenError::Store(error.to_string()));
+        seed.zeroize();
+        let key = key?;
+        let mut conn = store::open_writer(&layout.db())?;
+        let head = Head::load(&conn)?.ok_or_else(|| OpenError::Unfinished(dir.to_owned()))?;
+        let name = check_first(&conn, &key)?;
+        let last = check_tail(&conn, &head, &name)?;
+        if !fold::is_current(&conn)? {
+            tracing::info!("the views are of another version and are made anew");
+            fold::fold(&mut conn)?;
+        }
+        let kept = check_tree(&conn, &layout, &head, &name, &key)?;
+        let transaction = conn.transaction()?;
+        capture_files::recover(&transaction, &layout.captures())?;
+        transaction.commit()?;
+        let mut pace = Pace::new(Arc::clone(&settings.clock), settings.boot.id.clone(), last);
+        let behind = pace.is_behind();
+        if behind && !settings.accept_earlier_clock {
+            return Err(OpenError::Clock { now: settings.clock.now(), last });
+        }
+        let accepted = behind.then(|| pace.accept("a start on an earlier clock was accepted"));
+        let tiles = TileWriter::resume(&conn, head.size())?;
+        let core = Core {
+            conn,
+            book: name.clone(),
+            head,
+            views: Views::in_place(),
+            tiles,
+            pace,
+            captures: CaptureWriter::new(layout.captures()),
+            decide,
+            incidents: 0,
+        };
+        let started = Body::from(BookStarted {
+            boot: settings.boot.id,
+            clock: settings.boot.clock,
+            engine: settings.engine,
+            schemas: settings.schemas,
+            software: settings.software,
+            store: store::description(),
+        });
+        let executor = Executor::new(core, key, Notes::new(layout.checkpoints(), kept), lock);
+        executor.start(Start { accepted, layout, name, queue, started })
+    }
+}
+
+/// Why there is no database: the making of the book was interrupted before it, or there never was a book. Where a
+/// checkpoint is kept there was one, and nobody is told to remove the directory.
+fn no_database(layout: &Layout) -> OpenError {
+    let began = layout.book_key().exists() && matches!(notes::newest(&layout.checkpoints()), Ok(None));
+    let dir = layout.dir().to_owned();
+    if began { OpenError::Unfinished(dir) } else { OpenError::NoBook(dir) }
+}
+
+/// Entry 0 opens this very book under this very key. Gives the book's name.
+fn check_first(conn: &Connection, key: &SigningKey) -> Result<BookName, OpenError> {
+    let bytes = entries::bytes(conn, 0)?.ok_or_else(|| Fatal::damaged(0, "it is missing"))?;
+    let entry = Entry::read(&bytes).map_err(|error| Fatal::entry(0, &error))?;
+    let Body::BookOpened(opened) = entry.body else {
+        return Err(Fatal::damaged(0, "it does not open a book").into());
+    };
+    if opened.public_key != canonical::base64(key.public()) {
+        return Err(OpenError::OtherKey);
+    }
+    if opened.name != entry.header.book {
+        return Err(Fatal::damaged(0, "it names another book").into());
+    }
+    Ok(opened.name)
+}
+
+/// The head is the last entry, and the last [`TAIL`] entries hash to each other. Gives `at` of the last.
+fn check_tail(conn: &Connection, head: &Head, name: &BookName) -> Result<Time, OpenError> {
+    let last: Option<i64> = conn.query_row("SELECT max(n) FROM entry", [], |row| row.get(0))?;
+    if last.map(unsql) != Some(head.n()) {
+        let what = format!("the head says {}, the last entry is {:?}", head.n(), last);
+        return Err(Fatal::damaged(None, what).into());
+    }
+    let from = head.size().saturating_sub(TAIL);
+    let mut statement = conn.prepare("SELECT n, bytes, stream, rev FROM entry WHERE n >= ?1 ORDER BY n")?;
+    let mut rows = statement.query([sql(from)])?;
+    let mut before: Option<Hash> = (from == 0).then_some(Hash::ZERO);
+    let mut at = Time::default();
+    let mut expected = from;
+    while let Some(row) = rows.next()? {
+        let (n, bytes): (u64, Vec<u8>) = (unsql(row.get(0)?), row.get(1)?);
+        let entry = Entry::read(&bytes).map_err(|error| Fatal::entry(n, &error))?;
+        if n != expected || entry.header.n != n {
+            return Err(Fatal::damaged(expected, "it is missing").into());
+        }
+        if before.is_some_and(|before| entry.header.prev != before) {
+            return Err(Fatal::damaged(n, "it does not follow the entry before it").into());
+        }
+        let (stream, rev): (String, u64) = (row.get(2)?, unsql(row.get(3)?));
+        if entry.header.stream.as_str() != stream || entry.header.rev != rev {
+            return Err(
+                Fatal::damaged(n, format!("it is filed as rev {rev} of {stream} and says something else")).into()
+            );
+        }
+        if entry.header.book != *name {
+            return Err(Fatal::damaged(n, "it is of another book").into());
+        }
+        before = Some(Hash::leaf(&bytes));
+        at = entry.header.at;
+        expected = expected.saturating_add(1);
+    }
+    if before != Some(head.leaf) {
+        return Err(Fatal::damaged(head.n(), "it is not the one that the head names").into());
+    }
+    Ok(at)
+}
+
+/// The tree of the stored hashes has the head's root, and the newest checkpoint that was kept agrees with it. Gives
+/// that checkpoint's size.
+fn check_tree(
+    conn: &Connection,
+    layout: &Layout,
+    head: &Head,
+    name: &BookName,
+    key: &SigningKey,
+) -> Result<u64, OpenError> {
+    let mut known = Known::default();
+    let mut tree = Tree::new(conn, &mut known);
+    if tree.frontier(head.size())? != head.frontier {
+        return Err(Fatal::damaged(None, "the tree over its entries is another than the head's").into());
+    }
+    let newest = notes::newest(&layout.checkpoints()).map_err(Fatal::file("reading checkpoints/"))?;
+    let Some((file, named)) = newest else {
+        // Only a book that was never started can have none; from any other somebody took them.
+        return Err(match head.size() {
+            1 => OpenError::Unfinished(layout.dir().to_owned()),
+            _ => OpenError::Checkpoint(layout.checkpoints(), "no checkpoint is there".to_owned()),
+        });
+    };
+    let text = std::fs::read_to_string(&file).map_err(Fatal::file("reading a checkpoint"))?;
+    let wrong = |what: String| OpenError::Checkpoint(file.clone(), what);
+    let opened = checkpoint::open(&text, &[VerifierKey::of_book(name, key.public())])
+        .map_err(|error| wrong(error.to_string()))?;
+    if opened.signed_by.is_empty() {
+        return Err(wrong("it is not signed by the book's key".to_owned()));
+    }
+    let note = opened.checkpoint;
+    if note.origin != *name {
+        return Err(wrong(format!("it is of the book {}", note.origin)));
+    }
+    if note.size != named {
+        return Err(wrong(format!("it is of size {}", note.size)));
+    }
+    if note.size > head.size() {
+        return Err(OpenError::SetBack { size: head.size(), signed: note.size });
+    }
+    if tree.frontier(note.size)?.root() != note.root {
+        return Err(wrong("the entries below it are others".to_owned()));
+    }
+    Ok(note.size)
+}

@@ -1,0 +1,364 @@
+//! Accounts: one person, for ever.
+
+use serde::{Deserialize, Serialize};
+use tallyseal_schema::ids::{AccountId, Stream};
+use tallyseal_schema::kinds::{
+    AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountPasswordChanged,
+    AccountRolesChanged, Role,
+};
+use tallyseal_schema::signature::key_name;
+use tallyseal_schema::{Body, By, Entry, Hash, canonical};
+
+use crate::facts::signature;
+use crate::refusal::Refusal;
+use crate::session::end_all;
+use crate::state::Key;
+use crate::text::{line, reason, said};
+use crate::world::{Stop, World};
+use crate::{Context, Draft};
+
+/// A signing key of an account.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AccountKey {
+    /// A second account confirmed the person's identity over it.
+    pub confirmed: bool,
+    /// SHA-256 of the raw public key.
+    pub key: Hash,
+    /// No longer good for new signatures.
+    pub retired: bool,
+}
+
+/// What is remembered of an account.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AccountState {
+    /// It no longer works.
+    pub disabled: bool,
+    /// One of the two that opened the book.
+    pub founder: bool,
+    /// Every key, in order.
+    pub keys: Vec<AccountKey>,
+    /// The password is a one-time one.
+    pub must_change_password: bool,
+    /// Printed name.
+    pub name: String,
+    /// What the person may act as.
+    pub roles: Vec<Role>,
+}
+
+/// An account's ID with look-alikes brought together, so that two IDs which a person might confuse collide.
+pub fn fold_account(id: &AccountId) -> String {
+    id.as_str()
+        .chars()
+        .filter(|c| *c != '-')
+        .map(|c| match c {
+            'O' | 'Q' => '0',
+            'I' | 'L' => '1',
+            'Z' => '2',
+            'S' => '5',
+            'B' => '8',
+            other => other,
+        })
+        .collect()
+}
+
+impl AccountState {
+    pub(crate) fn start(body: &Body) -> Option<Self> {
+        matches!(body, Body::AccountEnrolled(_)).then(Self::default)
+    }
+
+    /// True where that key is enrolled, confirmed and not retired.
+    pub fn may_sign_with(&self, key: &Hash) -> bool {
+        self.keys.iter().any(|known| known.key == *key && known.confirmed && !known.retired)
+    }
+
+    /// True where that key is the account's first one and may confirm the other founder though nobody has confirmed
+    /// it: the two begin the book by confirming each other.
+    ///
+    /// Rule: `FORMAT.md` section 4.
+    pub fn founds_with(&self, key: &Hash) -> bool {
+        self.founder && self.keys.first().is_some_and(|first| first.key == *key && !first.retired)
+    }
+
+    /// The key for new signatures, confirmed or not.
+    pub fn current_key(&self) -> Option<&AccountKey> {
+        self.keys.last().filter(|key| !key.retired)
+    }
+
+    pub(crate) fn evolve(&mut self, entry: &Entry) {
+        match &entry.body {
+            Body::AccountEnrolled(body) => {
+                self.founder = body.founder;
+                self.name.clone_from(&body.name);
+                self.roles.clone_from(&body.roles);
+                self.must_change_password = true;
+            }
+            Body::AccountKeyEnrolled(body) => {
+                self.keys.push(AccountKey { confirmed: false, key: body.key, retired: false });
+            }
+            Body::AccountKeyRetired(body) => {
+                for key in self.keys.iter_mut().filter(|known| known.key == body.key) {
+                    key.retired = true;
+                }
+            }
+            Body::AccountRolesChanged(body) => self.roles.clone_from(&body.roles),
+            Body::AccountDisabled(_) => self.disabled = true,
+            Body::AccountPasswordChanged(_) => self.must_change_password = false,
+            Body::SignatureApplied(body) if body.meaning == "identity confirmed" => {
+                // Over the newest key only: an older one was lost or left, and nobody looked at it now.
+                if let Some(key) = self.keys.last_mut() {
+                    key.confirmed = true;
+                }
+            }
+            _ => {}
+        }
+    }
+
+    pub(crate) fn keys(&self, stream: &Stream, keys: &mut Vec<Key>) {
+        if let Ok(account) = stream.id().as_str().parse() {
+            keys.push(Key::new("account.folded", fold_account(&account)));
+        }
+        if self.founder {
+            keys.push(Key::new("account.founder", "yes"));
+        }
+        keys.extend(self.keys.iter().map(|key| Key::new("account.key", key.key)));
+    }
+}
+
+fn checked_roles(roles: &[Role]) -> Result<Vec<Role>, Stop> {
+    let mut sorted = roles.to_vec();
+    sorted.sort_unstable();
+    sorted.dedup();
+    if sorted.is_empty() {
+        return Err(Refusal::invalid("no-role", "The account has no role.", "Give at least one role.").into());
+    }
+    let admin_and_label = sorted.contains(&Role::Administrator)
+        && sorted.iter().any(|role| !matches!(role, Role::Administrator | Role::Auditor));
+    if admin_and_label {
+        return Err(Refusal::invalid(
+            "administrator-has-no-label-acts",
+            "An administrator does no label acts.",
+            "Open a second account for another person, or leave the role of administrator away.",
+        )
+        .into());
+    }
+    Ok(sorted)
+}
+
+/// Checks that no account exists that a person might take for this one. Rule: an ID is for one person for ever.
+fn must_not_look_alike(world: &World, account: &AccountId) -> Result<(), Stop> {
+    if let Some(other) = world.set(&Key::new("account.folded", fold_account(account)))?.first() {
+        return Err(Refusal::conflict(
+            "account-looks-alike",
+            format!("{account} is taken, or looks like the account {}.", other.id()),
+            "Choose an ID that nobody can confuse with it; IDs are never used again.",
+        )
+        .into());
+    }
+    Ok(())
+}
+
+pub(crate) fn found(world: &World, account: &AccountId, name: &str, roles: &[Role]) -> Result<Vec<Draft>, Stop> {
+    let founders = world.set(&Key::new("account.founder", "yes"))?;
+    if founders.len() >= 2 {
+        return Err(Refusal::conflict(
+            "founded",
+            "The book has its two founders.",
+            "Let the administrator open further accounts.",
+        )
+        .into());
+    }
+    must_not_look_alike(world, account)?;
+    let roles = checked_roles(roles)?;
+    if !roles.iter().any(|role| matches!(role, Role::Administrator | Role::Reviewer)) {
+        return Err(Refusal::invalid(
+            "founder-cannot-confirm",
+            "A founder must confirm the other one, and these roles cannot.",
+            "Make each founder an administrator or a reviewer.",
+        )
+        .into());
+    }
+    let mut administrator = roles.contains(&Role::Administrator);
+    for founder in founders {
+        administrator |= world.account(founder)?.roles.contains(&Role::Administrator);
+    }
+    if !founders.is_empty() && !administrator {
+        return Err(Refusal::invalid(
+            "no-administrator",
+            "Neither founder would be an administrator; nobody could ever open another account.",
+            "Make one of the two an administrator.",
+        )
+        .into());
+    }
+    let body = AccountEnrolled {
+        account: account.clone(),
+        founder: true,
+        identity: "one of the two founding accounts; they confirm each other".to_owned(),
+        name: line("name", name)?,
+        roles,
+    };
+    Ok(vec![Draft::entry(&Stream::account(account), body)])
+}
+
+pub(crate) fn enrol(
+    world: &World,
+    account: &AccountId,
+    name: &str,
+    roles: &[Role],
+    identity: &str,
+) -> Result<Vec<Draft>, Stop> {
+    must_not_look_alike(world, account)?;
+    let body = AccountEnrolled {
+        account: account.clone(),
+        founder: false,
+        identity: said("identity", identity)?,
+        name: line("name", name)?,
+        roles: checked_roles(roles)?,
+    };
+    Ok(vec![Draft::entry(&Stream::account(account), body)])
+}
+
+pub(crate) fn enrol_key(world: &World, context: &Context, body: AccountKeyEnrolled) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(&body.account);
+    let state = world.account(&stream)?;
+    if let By::Person(person) = &context.by
+        && person.account != body.account
+    {
+        return Err(Refusal::forbidden("not-your-key", "A person sets only their own key.", "Sign in yourself.").into());
+    }
+    if state.disabled {
+        return Err(Refusal::conflict(
+            "account-disabled",
+            format!("The account {} is disabled.", body.account),
+            "A disabled account is never used again; open another.",
+        )
+        .into());
+    }
+    // What the software made is looked at all the same: a verifier would call it a fault for ever.
+    let public = canonical::unbase64(&body.public_key).and_then(|bytes| <[u8; 32]>::try_from(bytes).ok());
+    if public.is_none_or(|public| key_name(&public) != body.key) {
+        return Err(Refusal::internal("the key's name is not that of its public part").into());
+    }
+    if !world.set(&Key::new("account.key", body.key))?.is_empty() {
+        return Err(Refusal::internal("one key is enrolled once and belongs to one account").into());
+    }
+    let mut drafts = Vec::new();
+    if let Some(old) = state.current_key().map(|key| key.key) {
+        // A new key without the old one's signature replaces it: the old one signs nothing more.
+        drafts.push(Draft::because(
+            &stream,
+            AccountKeyRetired { account: body.account.clone(), key: old },
+            "a new key was made after the password was reset",
+        ));
+    }
+    if body.previous != state.keys.last().map(|key| key.key) {
+        return Err(Refusal::internal("the key before it is not the account's").into());
+    }
+    let account = body.account.clone();
+    drafts.push(Draft::entry(&stream, body));
+    if state.must_change_password && matches!(context.by, By::Person(_)) {
+        drafts.push(Draft::entry(&stream, AccountPasswordChanged { account }));
+    }
+    Ok(drafts)
+}
+
+pub(crate) fn change_password(world: &World, context: &Context) -> Result<Vec<Draft>, Stop> {
+    let Some(account) = context.by.account() else {
+        return Err(Refusal::internal("only a person has a password").into());
+    };
+    let stream = Stream::account(account);
+    world.account(&stream)?;
+    Ok(vec![Draft::entry(&stream, AccountPasswordChanged { account: account.clone() })])
+}
+
+pub(crate) fn confirm_identity(world: &World, context: &Context, account: &AccountId) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    if state.disabled {
+        return Err(Refusal::conflict(
+            "account-disabled",
+            format!("The account {account} is disabled."),
+            "A disabled account is never used again; open another.",
+        )
+        .into());
+    }
+    match state.current_key() {
+        None => Err(Refusal::conflict(
+            "no-key",
+            format!("{account} has no signing key yet."),
+            "Let the person sign in once and set their own password.",
+        )
+        .into()),
+        Some(key) if key.confirmed => Err(Refusal::conflict(
+            "already-confirmed",
+            format!("The identity of {account} is confirmed."),
+            "Nothing is left to do.",
+        )
+        .into()),
+        Some(_) => {
+            let signed = signature(world, context, &stream, &[], "identity confirmed")?;
+            Ok(vec![signed])
+        }
+    }
+}
+
+pub(crate) fn change_roles(
+    world: &World,
+    context: &Context,
+    account: &AccountId,
+    roles: &[Role],
+    why: &str,
+) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    not_oneself(context, account)?;
+    let roles = checked_roles(roles)?;
+    if state.disabled {
+        return Err(Refusal::conflict(
+            "account-disabled",
+            format!("The account {account} is disabled."),
+            "A disabled account is never used again; open another.",
+        )
+        .into());
+    }
+    if state.roles == roles {
+        return Err(Refusal::conflict(
+            "nothing-changes",
+            format!("The account {account} has just these roles."),
+            "Nothing is left to do.",
+        )
+        .into());
+    }
+    let body = AccountRolesChanged { account: account.clone(), roles };
+    let mut drafts = vec![Draft::because(&stream, body, &reason(why)?)];
+    drafts.extend(end_all(world, account)?);
+    Ok(drafts)
+}
+
+pub(crate) fn disable(world: &World, context: &Context, account: &AccountId, why: &str) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    not_oneself(context, account)?;
+    if state.disabled {
+        return Err(Refusal::conflict(
+            "account-disabled",
+            format!("The account {account} is disabled already."),
+            "Nothing is left to do.",
+        )
+        .into());
+    }
+    let mut drafts = vec![Draft::because(&stream, AccountDisabled { account: account.clone() }, &reason(why)?)];
+    drafts.extend(end_all(world, account)?);
+    Ok(drafts)
+}
+
+fn not_oneself(context: &Context, account: &AccountId) -> Result<(), Stop> {
+    if context.by.account() == Some(account) {
+        return Err(Refusal::forbidden(
+            "same-person",
+            "Nobody changes their own authority.",
+            "Ask another administrator.",
+        )
+        .into());
+    }
+    Ok(())
+}

@@ -1,0 +1,143 @@
+//! Who may give which command: one table. Rules about a particular record come after it, in `decide`.
+
+use tallyseal_schema::kinds::Role;
+
+use crate::command::Command;
+
+use Role::{Administrator, Auditor, IncomingExaminer, LabelRoom, Line, Reviewer, Supervisor};
+
+/// Who may give one command.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Authority {
+    /// Name of the command, as in its JSON form.
+    pub command: &'static str,
+    /// A machine's capture may.
+    pub machine: bool,
+    /// People in these roles may.
+    pub roles: &'static [Role],
+    /// The software itself may.
+    pub system: bool,
+    /// Also with a one-time password.
+    pub with_one_time_password: bool,
+}
+
+const fn people(command: &'static str, roles: &'static [Role]) -> Authority {
+    Authority { command, machine: false, roles, system: false, with_one_time_password: false }
+}
+
+const fn software(command: &'static str) -> Authority {
+    Authority { command, machine: false, roles: &[], system: true, with_one_time_password: false }
+}
+
+const fn machine(command: &'static str) -> Authority {
+    Authority { command, machine: true, roles: &[], system: true, with_one_time_password: false }
+}
+
+const EVERYONE: &[Role] = &[LabelRoom, Line, IncomingExaminer, Supervisor, Reviewer, Auditor, Administrator];
+const LABEL_PEOPLE: &[Role] = &[LabelRoom, Line, IncomingExaminer, Supervisor, Reviewer];
+
+macro_rules! authority {
+    // One row per command, so that a command without a row does not compile and the printed table cannot differ from
+    // the one that is held.
+    ($($variant:ident $row:expr;)*) => {
+        /// The whole table, in the order of the documentation.
+        pub const AUTHORITY: &[Authority] = &[$($row),*];
+
+        impl Command {
+            /// The command's row of the table.
+            pub const fn authority(&self) -> Authority {
+                match self {
+                    $(Self::$variant { .. } => $row,)*
+                }
+            }
+        }
+    };
+}
+
+authority! {
+    FoundAccount software("found_account");
+    EnrolAccount people("enrol_account", &[Administrator]);
+    EnrolKey Authority { system: true, with_one_time_password: true, ..people("enrol_key", EVERYONE) };
+    // The founders confirm each other while their passwords are still one-time ones; nobody else can sign with one.
+    ConfirmIdentity Authority { with_one_time_password: true, ..people("confirm_identity", &[Administrator, Reviewer]) };
+    ChangeRoles people("change_roles", &[Administrator]);
+    DisableAccount people("disable_account", &[Administrator]);
+    ChangePassword Authority { with_one_time_password: true, ..people("change_password", EVERYONE) };
+    OpenSession software("open_session");
+    EndSession Authority { system: true, with_one_time_password: true, ..people("end_session", EVERYONE) };
+    RefusePassword Authority { with_one_time_password: true, ..people("refuse_password", EVERYONE) };
+    NoteStrangers software("note_strangers");
+    Remark people("remark", LABEL_PEOPLE);
+    RegisterSupplier people("register_supplier", &[Supervisor]);
+    ApproveSupplier people("approve_supplier", &[Reviewer]);
+    DraftItem people("draft_item", &[Supervisor]);
+    ApproveItem people("approve_item", &[Reviewer]);
+    ObsoleteItem people("obsolete_item", &[Reviewer]);
+    ReceiveDelivery people("receive_delivery", &[LabelRoom]);
+    ExamineDelivery people("examine_delivery", &[IncomingExaminer]);
+    ReleaseDelivery people("release_delivery", &[Reviewer]);
+    RejectDelivery people("reject_delivery", &[Reviewer]);
+    LiftHold people("lift_hold", &[Reviewer]);
+    MoveRoll people("move_roll", &[LabelRoom]);
+    RecordCheck people("record_check", &[LabelRoom]);
+    RegisterStation people("register_station", &[Supervisor, Administrator]);
+    QualifyStation people("qualify_station", &[Reviewer]);
+    BindPlugin people("bind_plugin", &[Supervisor, Administrator]);
+    ClearBench people("clear_bench", &[LabelRoom]);
+    SetUpStation people("set_up_station", &[LabelRoom]);
+    LogStationWork people("log_station_work", &[LabelRoom, Supervisor]);
+    RegisterTestRoll people("register_test_roll", &[Supervisor]);
+    CertifyTestRoll people("certify_test_roll", &[Reviewer]);
+    WithdrawTestRoll people("withdraw_test_roll", &[Supervisor, Reviewer]);
+    DraftPlugin people("draft_plugin", &[Administrator, Supervisor]);
+    ApprovePlugin people("approve_plugin", &[Reviewer]);
+    OpenCount people("open_count", &[LabelRoom]);
+    Observe machine("observe");
+    LoseLink software("lose_link");
+    RestoreLink software("restore_link");
+    NoteSilence software("note_silence");
+    CloseCount people("close_count", &[LabelRoom]);
+    InterruptCount people("interrupt_count", &[LabelRoom]);
+    AbortCount people("abort_count", &[LabelRoom, Supervisor]);
+    DisposeFaults people("dispose_faults", &[LabelRoom]);
+    SignCount people("sign_count", &[LabelRoom]);
+    CheckCount people("check_count", &[LabelRoom, Supervisor]);
+    ConcludeChallenge people("conclude_challenge", &[LabelRoom]);
+    OpenDeviation people("open_deviation", LABEL_PEOPLE);
+    NoteExport Authority { system: true, ..people("note_export", &[LabelRoom, IncomingExaminer, Supervisor, Reviewer, Auditor]) };
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_administrator_has_no_label_acts_and_the_auditor_none_but_taking_a_copy() {
+        let administrator = [
+            "enrol_account",
+            "enrol_key",
+            "confirm_identity",
+            "change_roles",
+            "disable_account",
+            "change_password",
+            "end_session",
+            "refuse_password",
+            "register_station",
+            "bind_plugin",
+            "draft_plugin",
+        ];
+        let auditor = ["enrol_key", "change_password", "end_session", "refuse_password", "note_export"];
+        let of = |role: Role| {
+            let may = AUTHORITY.iter().filter(|row| row.roles.contains(&role));
+            may.map(|row| row.command).collect::<Vec<_>>()
+        };
+        assert_eq!(of(Administrator), administrator);
+        assert_eq!(of(Auditor), auditor);
+    }
+
+    #[test]
+    fn a_machine_may_only_be_observed() {
+        let may: Vec<_> = AUTHORITY.iter().filter(|row| row.machine).map(|row| row.command).collect();
+        assert_eq!(may, ["observe"]);
+    }
+}

@@ -1,0 +1,502 @@
+//! Every command: what a person, a machine's capture or the software itself may ask for.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::{Deserialize, Serialize};
+use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
+use tallyseal_schema::kinds::{
+    AccessRefused, AccountKeyEnrolled, CountPurpose, Direction, Disposition, ExaminationResult, Fate, FaultKind,
+    ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, PluginDrafted, PluginFile, RecordExported, RemarkMade,
+    Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered, StationSetUp, StationWork, TestRollRegistered,
+};
+use tallyseal_schema::observation::Located;
+use tallyseal_schema::{Hash, Labels, Time};
+
+use crate::refusal::Refusal;
+use crate::text::{line, said};
+use crate::world::{Stop, World, of};
+use crate::{
+    Context, Draft, account, challenge, count, delivery, deviation, item, observe, plugin, roll, session, station,
+};
+
+/// Captured bytes of a machine and what its plugin saw in them: one flush of the capture.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Piece {
+    /// The count that the capture believed to be open; `None`: none.
+    pub count: Option<Stream>,
+    /// Runs of equal read codes, in order: the code, first and last ordinal, and the bytes of the run's frames.
+    pub codes: Vec<CodeRun>,
+    /// Everything but labels and totals, in order.
+    pub events: Vec<Located>,
+    /// First and last ordinal of the labels seen one by one.
+    pub ordinals: Option<(u32, u32)>,
+    /// Labels seen one by one.
+    pub labels: u32,
+    /// How many bytes.
+    pub length: u64,
+    /// SHA-256 over the canonical lines of all its observations.
+    pub lines: Hash,
+    /// On which link.
+    pub link: String,
+    /// How many observations.
+    pub observed: u32,
+    /// First byte in the count's byte stream on that link, from 0.
+    pub offset: u64,
+    /// What the capture saw go wrong inside the piece's labels: gaps and falls of ordinals or totals.
+    pub irregular: Vec<Irregular>,
+    /// SHA-256 of the bytes.
+    pub sha256: Hash,
+    /// The machine's last running total in it, after the last reset in it.
+    pub total: Option<u32>,
+}
+
+/// A run of labels that carried one code.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CodeRun {
+    /// What was read.
+    pub code: String,
+    /// Ordinal of the first label.
+    pub first: u32,
+    /// First byte of the first label's frame.
+    pub from: u64,
+    /// Ordinal of the last label.
+    pub last: u32,
+    /// First byte after the last label's frame.
+    pub to: u64,
+}
+
+/// Most streams that one export may name, so that the entry which lists them stays within its size.
+const EXPORTED_MAX: usize = 3_000;
+
+/// A number of the machine that does not follow from the one before it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Irregular {
+    /// Ordinals left a gap.
+    OrdinalGap {
+        /// The one before.
+        before: u32,
+        /// The one after.
+        after: u32,
+    },
+    /// Ordinals went backwards or stood.
+    OrdinalFell {
+        /// The one before.
+        before: u32,
+        /// The one after.
+        after: u32,
+    },
+    /// The total fell.
+    TotalFell {
+        /// The one before.
+        before: u32,
+        /// The one after.
+        after: u32,
+    },
+    /// The total was set back after something had passed.
+    TotalReset {
+        /// The total, or the last ordinal where there was none.
+        before: u32,
+    },
+}
+
+/// One command. The JSON form is `{"do": NAME, ...fields}`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "snake_case", deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are those of the entry that the command makes; they are explained there")]
+pub enum Command {
+    /// The software opens a founder's account (only while the book has fewer than two).
+    FoundAccount { account: AccountId, name: String, roles: Vec<Role> },
+    /// An administrator opens an account for a person whose identity was checked.
+    EnrolAccount { account: AccountId, name: String, roles: Vec<Role>, identity: String },
+    /// A person's new signing key is enrolled (the software made it when the password was set).
+    EnrolKey { account: AccountId, key: Hash, public_key: String, previous: Option<Hash>, proof: String },
+    /// A second account confirms a person's identity over their key. Signature.
+    ConfirmIdentity { account: AccountId },
+    /// An administrator changes what a person may act as.
+    ChangeRoles { account: AccountId, roles: Vec<Role>, why: String },
+    /// An administrator disables an account, for ever.
+    DisableAccount { account: AccountId, why: String },
+    /// A person changed their own password.
+    ChangePassword {},
+    /// A person signed in (the software checked the password).
+    OpenSession { session: Id, account: AccountId, device: Id, expires: Time },
+    /// A session ends.
+    EndSession { session: Id, cause: SessionEnd },
+    /// A wrong password was given at a signature.
+    RefusePassword { purpose: String, record: Option<Stream> },
+    /// Strangers were refused.
+    NoteStrangers { source: String, count: u32, from: Time, to: Time },
+    /// Anyone remarks on anything.
+    Remark { record: Stream, text: String },
+    /// A supplier is registered.
+    RegisterSupplier { supplier: Id, name: String, site: String },
+    /// Quality approves a supplier for an item. Signature.
+    ApproveSupplier { supplier: Id, item: Id },
+    /// An item revision is drafted.
+    DraftItem { item: Id, draft: Box<ItemDrafted> },
+    /// Quality approves an item revision against a specimen. Signature.
+    ApproveItem { item: Id, specimen: Specimen },
+    /// An item revision becomes obsolete.
+    ObsoleteItem { item: Id, rule: ObsoleteRule, last_use: Option<Time>, why: String },
+    /// A shipment is received into quarantine.
+    ReceiveDelivery {
+        delivery: Id,
+        item: Id,
+        supplier: Id,
+        supplier_lot: String,
+        maker: String,
+        receiving_code: String,
+        condition: String,
+        place: String,
+        rolls: Vec<RollStated>,
+    },
+    /// A shipment is examined. Signature.
+    ExamineDelivery {
+        delivery: Id,
+        plan: String,
+        reached: String,
+        rolls: Vec<Id>,
+        sampled: Labels,
+        critical: u32,
+        major: u32,
+        minor: u32,
+        specimen: Specimen,
+        result: ExaminationResult,
+    },
+    /// Quality releases a shipment. Signature.
+    ReleaseDelivery { delivery: Id },
+    /// Quality rejects a shipment. Signature.
+    RejectDelivery { delivery: Id, why: String },
+    /// Quality lifts a hold. Signature.
+    LiftHold { record: Stream, cause: Id, why: String },
+    /// A roll is put elsewhere.
+    MoveRoll { roll: Id, place: String },
+    /// Web, sensor and speed were checked because two counts differ.
+    RecordCheck { roll: Id, web: String, sensor: String, speed: String },
+    /// A station is registered.
+    RegisterStation {
+        station: Id,
+        name: String,
+        place: String,
+        rated_labels_per_min: u32,
+        challenge_interval_min: u32,
+        link: Link,
+    },
+    /// Quality declares a station qualified. Signature.
+    QualifyStation { station: Id, basis: String, valid_until: Time },
+    /// A station is bound to an approved plugin.
+    BindPlugin { station: Id, plugin: Id },
+    /// The bench is cleared.
+    ClearBench { station: Id, places: Vec<String>, found: String },
+    /// A station is set up for an item.
+    SetUpStation { station: Id, item: Id, sensor: String, sensitivity: String, speed_labels_per_min: u32 },
+    /// Work on a station is logged.
+    LogStationWork { station: Id, work: StationWork, text: String },
+    /// A certified test roll is registered.
+    RegisterTestRoll {
+        test_roll: Id,
+        certificate: String,
+        certified: Labels,
+        code: Option<String>,
+        expires: Time,
+        faults: BTreeMap<FaultKind, u32>,
+    },
+    /// Quality accepts a test roll's certificate. Signature.
+    CertifyTestRoll { test_roll: Id },
+    /// A test roll goes out of use.
+    WithdrawTestRoll { test_roll: Id, why: String },
+    /// A version of a plugin is loaded as a draft (the software read its files and computed the digest).
+    DraftPlugin {
+        digest: Hash,
+        name: String,
+        version: String,
+        counts: MachineCounts,
+        emits: BTreeSet<String>,
+        files: Vec<PluginFile>,
+    },
+    /// Quality approves a plugin. Signature.
+    ApprovePlugin { plugin: Id },
+    /// A count begins. `roll` is a roll's or a test roll's stream.
+    OpenCount { station: Id, roll: Stream, purpose: CountPurpose, direction: Direction },
+    /// The capture of a station hands over what the machine said.
+    Observe { station: Id, piece: Box<Piece> },
+    /// The link to a station was lost.
+    LoseLink { station: Id, link: String, cause: String },
+    /// The link to a station is there.
+    RestoreLink { station: Id, link: String },
+    /// Nothing was heard from a station in the middle of a count.
+    NoteSilence { station: Id, seconds: u32 },
+    /// A count is closed at the end of the roll.
+    CloseCount { count: Id },
+    /// A count is interrupted: power, link or web lost.
+    InterruptCount { count: Id, cause: String },
+    /// A count is given up, with a reason. A whole run and a closed count only by a supervisor who did not run it.
+    AbortCount { count: Id, why: String },
+    /// Faults of one kind in a range are disposed of.
+    DisposeFaults {
+        count: Id,
+        fault: FaultKind,
+        first: u32,
+        last: u32,
+        disposition: Disposition,
+        labels: Option<Labels>,
+        fate: Option<Fate>,
+    },
+    /// The person who counted signs. Signature.
+    SignCount { count: Id },
+    /// A second person checks a signed count. Signature.
+    CheckCount { count: Id },
+    /// The runs of a test roll are concluded: passed or failed. Without runs, before a repair or a move: failed.
+    ConcludeChallenge { station: Id, test_roll: Id, occasion: Occasion, counts: Vec<Id> },
+    /// A person opens a deviation.
+    OpenDeviation { about: Vec<Stream>, severity: Severity, text: String },
+    /// A sealed record was made (the software made it).
+    NoteExport { record: Stream, manifest: Hash, pdf: Option<Hash>, streams: BTreeMap<Stream, u64> },
+}
+
+impl Command {
+    /// The name of the command, as in its JSON form.
+    pub const fn name(&self) -> &'static str {
+        self.authority().command
+    }
+
+    /// What the command is about: the stream that a refusal names, and whose page it is given on.
+    pub fn about(&self) -> Option<Stream> {
+        use Command as C;
+        let (thing, id) = match self {
+            C::FoundAccount { account, .. }
+            | C::EnrolAccount { account, .. }
+            | C::EnrolKey { account, .. }
+            | C::ConfirmIdentity { account }
+            | C::ChangeRoles { account, .. }
+            | C::DisableAccount { account, .. } => return Some(Stream::account(account)),
+            C::OpenSession { session, .. } | C::EndSession { session, .. } => (Thing::Session, session),
+            C::RefusePassword { record, .. } => return record.clone(),
+            C::Remark { record, .. } | C::LiftHold { record, .. } | C::NoteExport { record, .. } => {
+                return Some(record.clone());
+            }
+            C::OpenDeviation { about, .. } => return about.first().cloned(),
+            C::OpenCount { roll, .. } => return Some(roll.clone()),
+            C::NoteStrangers { .. } | C::ChangePassword {} | C::DraftPlugin { .. } => return None,
+            C::RegisterSupplier { supplier, .. } | C::ApproveSupplier { supplier, .. } => (Thing::Supplier, supplier),
+            C::DraftItem { item, .. } | C::ApproveItem { item, .. } | C::ObsoleteItem { item, .. } => {
+                (Thing::Item, item)
+            }
+            C::ReceiveDelivery { delivery, .. }
+            | C::ExamineDelivery { delivery, .. }
+            | C::ReleaseDelivery { delivery }
+            | C::RejectDelivery { delivery, .. } => (Thing::Delivery, delivery),
+            C::MoveRoll { roll, .. } | C::RecordCheck { roll, .. } => (Thing::Roll, roll),
+            C::RegisterStation { station, .. }
+            | C::QualifyStation { station, .. }
+            | C::BindPlugin { station, .. }
+            | C::ClearBench { station, .. }
+            | C::SetUpStation { station, .. }
+            | C::LogStationWork { station, .. }
+            | C::Observe { station, .. }
+            | C::LoseLink { station, .. }
+            | C::RestoreLink { station, .. }
+            | C::NoteSilence { station, .. }
+            | C::ConcludeChallenge { station, .. } => (Thing::Station, station),
+            C::RegisterTestRoll { test_roll, .. }
+            | C::CertifyTestRoll { test_roll }
+            | C::WithdrawTestRoll { test_roll, .. } => (Thing::TestRoll, test_roll),
+            C::ApprovePlugin { plugin } => (Thing::Plugin, plugin),
+            C::CloseCount { count }
+            | C::InterruptCount { count, .. }
+            | C::AbortCount { count, .. }
+            | C::DisposeFaults { count, .. }
+            | C::SignCount { count }
+            | C::CheckCount { count } => (Thing::Count, count),
+        };
+        Some(of(thing, id))
+    }
+}
+
+/// One arm per command: from what was asked to the module whose rule it is.
+pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Result<Vec<Draft>, Stop> {
+    use Command as C;
+    session::authorise(world, context, &command.authority())?;
+    match command {
+        C::FoundAccount { account, name, roles } => account::found(world, account, name, roles),
+        C::EnrolAccount { account, name, roles, identity } => account::enrol(world, account, name, roles, identity),
+        C::EnrolKey { account, key, public_key, previous, proof } => {
+            let body = AccountKeyEnrolled {
+                account: account.clone(),
+                key: *key,
+                previous: *previous,
+                proof: proof.clone(),
+                public_key: public_key.clone(),
+            };
+            account::enrol_key(world, context, body)
+        }
+        C::ConfirmIdentity { account } => account::confirm_identity(world, context, account),
+        C::ChangeRoles { account, roles, why } => account::change_roles(world, context, account, roles, why),
+        C::DisableAccount { account, why } => account::disable(world, context, account, why),
+        C::ChangePassword {} => account::change_password(world, context),
+        C::OpenSession { session, account, device, expires } => {
+            session::open(world, context, session, account, device, *expires)
+        }
+        C::EndSession { session, cause } => session::end(world, context, session, *cause),
+        C::RefusePassword { purpose, record } => session::refuse_password(world, context, purpose, record.as_ref()),
+        C::NoteStrangers { source, count, from, to } => {
+            if *count == 0 || from > to {
+                return Err(Refusal::internal("strangers are at least one, and the first comes before the last").into());
+            }
+            let source = &line("source", source)?;
+            let body = AccessRefused { count: *count, from: *from, source: source.clone(), to: *to };
+            Ok(vec![Draft::entry(&Stream::book(), body)])
+        }
+        C::Remark { record, text } => {
+            if world.record(record)?.is_none() {
+                return Err(Refusal::not_found(record.thing(), record).into());
+            }
+            Ok(vec![Draft::entry(record, RemarkMade { text: said("remark", text)? })])
+        }
+        C::RegisterSupplier { supplier, name, site } => item::register_supplier(world, supplier, name, site),
+        C::ApproveSupplier { supplier, item } => item::approve_supplier(world, context, supplier, item),
+        C::DraftItem { item, draft } => item::draft(world, item, draft),
+        C::ApproveItem { item, specimen } => item::approve(world, context, item, specimen),
+        C::ObsoleteItem { item, rule, last_use, why } => item::obsolete(world, context, item, *rule, *last_use, why),
+        C::ReceiveDelivery {
+            delivery,
+            item,
+            supplier,
+            supplier_lot,
+            maker,
+            receiving_code,
+            condition,
+            place,
+            rolls,
+        } => delivery::receive(
+            world,
+            &delivery::Receipt {
+                condition,
+                delivery,
+                item,
+                maker,
+                place,
+                receiving_code,
+                rolls,
+                supplier,
+                supplier_lot,
+            },
+        ),
+        C::ExamineDelivery { delivery, plan, reached, rolls, sampled, critical, major, minor, specimen, result } => {
+            let given = delivery::Examination {
+                critical: *critical,
+                delivery,
+                major: *major,
+                minor: *minor,
+                plan,
+                reached,
+                result: *result,
+                rolls,
+                sampled: *sampled,
+                specimen,
+            };
+            delivery::examine(world, context, &given)
+        }
+        C::ReleaseDelivery { delivery } => delivery::release(world, context, delivery),
+        C::RejectDelivery { delivery, why } => delivery::reject(world, context, delivery, why),
+        C::LiftHold { record, cause, why } => roll::lift_hold(world, context, record, cause, why),
+        C::MoveRoll { roll, place } => roll::move_to(world, roll, place),
+        C::RecordCheck { roll, web, sensor, speed } => roll::record_check(world, roll, web, sensor, speed),
+        C::RegisterStation { station, name, place, rated_labels_per_min, challenge_interval_min, link } => {
+            let given = StationRegistered {
+                challenge_interval_min: *challenge_interval_min,
+                link: link.clone(),
+                name: name.clone(),
+                place: place.clone(),
+                rated_labels_per_min: *rated_labels_per_min,
+            };
+            station::register(world, station, given)
+        }
+        C::QualifyStation { station, basis, valid_until } => {
+            station::qualify(world, context, station, basis, *valid_until)
+        }
+        C::BindPlugin { station, plugin } => station::bind(world, station, plugin),
+        C::ClearBench { station, places, found } => station::clear_bench(world, station, places, found),
+        C::SetUpStation { station, item, sensor, sensitivity, speed_labels_per_min } => {
+            let given = StationSetUp {
+                item: of(Thing::Item, item),
+                sensitivity: sensitivity.clone(),
+                sensor: sensor.clone(),
+                speed_labels_per_min: *speed_labels_per_min,
+            };
+            station::set_up(world, context, station, given, item)
+        }
+        C::LogStationWork { station, work, text } => station::log_work(world, station, *work, text),
+        C::RegisterTestRoll { test_roll, certificate, certified, code, expires, faults } => {
+            let given = TestRollRegistered {
+                certificate: certificate.clone(),
+                certified: *certified,
+                code: code.clone(),
+                expires: *expires,
+                faults: faults.clone(),
+            };
+            station::register_test_roll(world, context, test_roll, given)
+        }
+        C::CertifyTestRoll { test_roll } => station::certify_test_roll(world, context, test_roll),
+        C::WithdrawTestRoll { test_roll, why } => station::withdraw_test_roll(world, test_roll, why),
+        C::DraftPlugin { digest, name, version, counts, emits, files } => {
+            let body = PluginDrafted {
+                counts: *counts,
+                digest: *digest,
+                emits: emits.clone(),
+                files: files.clone(),
+                name: name.clone(),
+                version: version.clone(),
+            };
+            plugin::draft(world, body)
+        }
+        C::ApprovePlugin { plugin } => plugin::approve(world, context, plugin),
+        C::OpenCount { station, roll, purpose, direction } => {
+            count::open(world, context, station, roll, *purpose, *direction)
+        }
+        C::Observe { station, piece } => observe::observe(world, context, station, piece),
+        C::LoseLink { station, link, cause } => station::link_lost(world, station, link, cause),
+        C::RestoreLink { station, link } => station::link_up(world, station, link),
+        C::NoteSilence { station, seconds } => count::silence(world, station, *seconds),
+        C::CloseCount { count } => count::close(world, count),
+        C::InterruptCount { count, cause } => count::interrupt(world, count, cause),
+        C::AbortCount { count, why } => count::abort(world, context, count, why),
+        C::DisposeFaults { count, fault, first, last, disposition, labels, fate } => {
+            let given = count::Disposal {
+                count,
+                disposition: *disposition,
+                fate: *fate,
+                fault: *fault,
+                first: *first,
+                labels: *labels,
+                last: *last,
+            };
+            count::dispose(world, &given)
+        }
+        C::SignCount { count } => count::sign(world, context, count),
+        C::CheckCount { count } => count::check(world, context, count),
+        C::ConcludeChallenge { station, test_roll, occasion, counts } => {
+            challenge::conclude(world, context, station, test_roll, *occasion, counts)
+        }
+        C::OpenDeviation { about, severity, text } => deviation::by_person(world, about, *severity, text),
+        C::NoteExport { record, manifest, pdf, streams } => {
+            if world.record(record)?.is_none() {
+                return Err(Refusal::not_found(record.thing(), record).into());
+            }
+            if streams.len() > EXPORTED_MAX {
+                return Err(Refusal::invalid(
+                    "export-too-large",
+                    format!("The record leans on {} others; one export holds at most {EXPORTED_MAX}.", streams.len()),
+                    "Take the records of its parts one by one.",
+                )
+                .into());
+            }
+            let body =
+                RecordExported { manifest: *manifest, pdf: *pdf, record: record.clone(), streams: streams.clone() };
+            Ok(vec![Draft::entry(record, body)])
+        }
+    }
+}

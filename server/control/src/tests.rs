@@ -1,0 +1,17 @@
+//! What the rules allow and refuse, thing by thing.
+
+mod accounts;
+mod authority;
+mod challenges;
+mod counts;
+mod deliveries;
+mod deviations;
+mod follower;
+mod items;
+mod machine;
+mod rolls;
+mod sessions;
+mod settlement;
+mod stations;
+mod table;
+mod texts;

@@ -1,0 +1,359 @@
+use tallyseal_schema::kinds::Role::{self, Administrator, Auditor, LabelRoom, Line, Reviewer, Supervisor};
+use tallyseal_schema::{Body, By, Hash, canonical};
+
+use crate::testing::{
+    Plant, admin, all_hats, changed, close, enrol_key, id, key_of, open_incoming, person, reviewer, room, run_of,
+    second_reviewer, sign, supervisor, system,
+};
+use crate::{AccountState, Command, RefusalKind, State, fold_account};
+
+fn found(account: &str, roles: &[Role]) -> Command {
+    Command::FoundAccount { account: id(account), name: "Jo Example".to_owned(), roles: roles.to_vec() }
+}
+
+fn enrol(account: &str, roles: &[Role]) -> Command {
+    Command::EnrolAccount {
+        account: id(account),
+        name: "Jo Example".to_owned(),
+        roles: roles.to_vec(),
+        identity: "passport seen".to_owned(),
+    }
+}
+
+fn confirm(account: &str) -> Command {
+    Command::ConfirmIdentity { account: id(account) }
+}
+
+fn roles(account: &str, roles: &[Role]) -> Command {
+    Command::ChangeRoles { account: id(account), roles: roles.to_vec(), why: "moved to another team".to_owned() }
+}
+
+fn disable(account: &str) -> Command {
+    Command::DisableAccount { account: id(account), why: "left the company".to_owned() }
+}
+
+fn state<'p>(plant: &'p Plant, account: &str) -> &'p AccountState {
+    match &plant.record(&format!("account/{account}")).state {
+        State::Account(state) => state,
+        _ => panic!("no account"),
+    }
+}
+
+/// An account that was enrolled by `admin` and has set its password, and that nobody has confirmed.
+fn with_newcomer() -> Plant {
+    let mut plant = Plant::peopled();
+    plant.did(&admin(), enrol("U-0050", &[LabelRoom]));
+    plant.sits_down("U-0050");
+    plant.did(&newcomer(LabelRoom), enrol_key("U-0050", 1));
+    plant
+}
+
+fn newcomer(role: Role) -> By {
+    changed(person("U-0050", role), |by| by.name = "Jo Example".to_owned())
+}
+
+#[test]
+fn the_two_founders_confirm_each_other_though_nobody_has_confirmed_them() {
+    let plant = Plant::founded();
+    for account in ["U-0001", "U-0002"] {
+        assert!(state(&plant, account).may_sign_with(&key_of(account)), "{account}");
+    }
+}
+
+#[test]
+fn founders_set_their_own_password_before_they_do_anything_else() {
+    let mut plant = Plant::default();
+    plant.founder("U-0001", Administrator);
+    plant.founder("U-0002", Reviewer);
+    plant.makes(&admin(), confirm("U-0002"), &["\"identity confirmed\" U-0002"]);
+    plant.refuses(&admin(), enrol("U-0003", &[LabelRoom]), "one-time-password");
+    plant.did(&admin(), Command::ChangePassword {});
+    plant.did(&admin(), enrol("U-0003", &[LabelRoom]));
+}
+
+#[test]
+fn an_unconfirmed_founder_signs_nothing_but_the_other_founder() {
+    let mut plant = Plant::default();
+    plant.founder("U-0001", Administrator);
+    plant.founder("U-0002", Reviewer);
+    plant.did(&admin(), Command::ChangePassword {});
+    plant.did(&reviewer(), Command::ChangePassword {});
+    plant.did(&admin(), enrol("U-0003", &[LabelRoom]));
+    plant.sits_down("U-0003");
+    plant.did(&changed(room(), |by| by.name = "Jo Example".to_owned()), enrol_key("U-0003", 1));
+    plant.refuses(&reviewer(), confirm("U-0003"), "key-not-valid");
+    plant.refuses(&reviewer(), confirm("U-0002"), "same-person");
+    plant.makes(&reviewer(), confirm("U-0001"), &["\"identity confirmed\" U-0001"]);
+    plant.refuses(&reviewer(), confirm("U-0003"), "key-not-valid");
+    plant.makes(&admin(), confirm("U-0002"), &["\"identity confirmed\" U-0002"]);
+    plant.makes(&reviewer(), confirm("U-0003"), &["\"identity confirmed\" U-0003"]);
+}
+
+#[test]
+fn a_founders_second_key_confirms_nobody_until_it_is_confirmed_itself() {
+    let mut plant = Plant::default();
+    plant.founder("U-0001", Administrator);
+    plant.founder("U-0002", Reviewer);
+    plant.did(&reviewer(), enrol_key("U-0002", 2));
+    plant.refuses(&reviewer(), confirm("U-0001"), "key-not-valid");
+    // Nor does the first one, which the second one retired.
+    let refused = plant.act_with(&reviewer(), Some(key_of("U-0002")), confirm("U-0001")).unwrap_err();
+    assert_eq!(refused.code, "key-not-valid");
+}
+
+#[test]
+fn a_book_has_two_founders_and_never_a_third() {
+    let mut plant = Plant::default();
+    plant.makes(&system(), found("U-0001", &[Administrator]), &["account.enrolled U-0001"]);
+    plant.makes(&system(), found("U-0002", &[Reviewer]), &["account.enrolled U-0002"]);
+    plant.refuses(&system(), found("U-0003", &[Reviewer]), "founded");
+}
+
+#[test]
+fn founders_can_confirm_each_other_and_open_accounts() {
+    let mut plant = Plant::default();
+    plant.refuses(&system(), found("U-0001", &[LabelRoom]), "founder-cannot-confirm");
+    plant.did(&system(), found("U-0001", &[Reviewer]));
+    plant.refuses(&system(), found("U-0002", &[Reviewer]), "no-administrator");
+    plant.did(&system(), found("U-0002", &[Administrator]));
+}
+
+#[test]
+fn an_account_that_looks_like_another_is_refused_also_when_that_one_is_disabled() {
+    let mut plant = Plant::peopled();
+    plant.did(&admin(), disable("U-0008"));
+    for alike in ["U-0008", "U-OO08", "U-000B", "U0008", "U--0008", "U-0Q08"] {
+        plant.refuses(&admin(), enrol(alike, &[LabelRoom]), "account-looks-alike");
+    }
+    plant.makes(&admin(), enrol("U-0018", &[LabelRoom]), &["account.enrolled U-0018"]);
+    plant.refuses(&admin(), enrol("U-OOI8", &[LabelRoom]), "account-looks-alike");
+    plant.refuses(&admin(), enrol("U-00L8", &[LabelRoom]), "account-looks-alike");
+}
+
+#[test]
+fn look_alikes_fold_together_and_others_do_not() {
+    let folded = |text: &str| fold_account(&id(text));
+    assert_eq!(folded("SOLIZB-Q"), "5011280");
+    assert_eq!(folded("AB"), folded("A8"));
+    assert_ne!(folded("AC"), folded("AG"));
+}
+
+#[test]
+fn an_administrator_has_no_label_role_and_nobody_has_no_role() {
+    let mut plant = Plant::peopled();
+    plant.refuses(&admin(), enrol("U-0051", &[]), "no-role");
+    for role in [LabelRoom, Line, Supervisor, Reviewer, Role::IncomingExaminer] {
+        let roles = [Administrator, role];
+        plant.refuses(&admin(), enrol("U-0051", &roles), "administrator-has-no-label-acts");
+    }
+    plant.did(&admin(), enrol("U-0051", &[Administrator, Auditor, Administrator]));
+    assert_eq!(state(&plant, "U-0051").roles, [Auditor, Administrator]);
+}
+
+#[test]
+fn nobody_confirms_their_own_identity() {
+    let mut plant = Plant::peopled();
+    plant.did(&reviewer(), enrol_key("U-0002", 2));
+    plant.did(&second_reviewer(), confirm("U-0002"));
+    plant.did(&reviewer(), enrol_key("U-0002", 3));
+    // The key that is not valid any more is not even looked at: it is their own account.
+    plant.refuses(&reviewer(), confirm("U-0002"), "same-person");
+}
+
+#[test]
+fn whoever_enrolled_an_account_does_not_confirm_it() {
+    // Else one administrator alone could make a person that signs.
+    let mut plant = with_newcomer();
+    plant.refuses(&admin(), confirm("U-0050"), "same-person");
+    plant.makes(&second_reviewer(), confirm("U-0050"), &["\"identity confirmed\" U-0050"]);
+    plant.refuses(&reviewer(), confirm("U-0050"), "already-confirmed");
+}
+
+#[test]
+fn a_key_signs_only_once_it_is_confirmed() {
+    let mut plant = Plant::ready();
+    let count = plant.counted("ST-1", open_incoming("ST-1", "R-1"), &run_of(100, Some(crate::testing::CODE), &[]));
+    plant.did(&room(), enrol_key("U-0003", 2));
+    plant.refuses(&room(), sign(&count), "key-not-valid");
+    plant.did(&second_reviewer(), confirm("U-0003"));
+    plant.did(&room(), sign(&count));
+}
+
+#[test]
+fn a_new_key_retires_the_one_before_it_and_a_confirmation_does_not_bring_it_back() {
+    let mut plant = Plant::peopled();
+    plant.makes(&room(), enrol_key("U-0003", 2), &["account.key_retired U-0003", "account.key_enrolled U-0003"]);
+    plant.did(&second_reviewer(), confirm("U-0003"));
+    let state = state(&plant, "U-0003");
+    assert!(!state.may_sign_with(&key_of("U-0003")));
+    assert!(state.may_sign_with(&state.current_key().unwrap().key));
+}
+
+#[test]
+fn a_confirmation_is_of_the_newest_key_only() {
+    let mut plant = Plant::default();
+    plant.founder("U-0001", Administrator);
+    plant.founder("U-0002", Reviewer);
+    plant.did(&reviewer(), enrol_key("U-0002", 2));
+    plant.did(&admin(), confirm("U-0002"));
+    let confirmed: Vec<_> = state(&plant, "U-0002").keys.iter().map(|key| (key.confirmed, key.retired)).collect();
+    assert_eq!(confirmed, [(false, true), (true, false)]);
+}
+
+#[test]
+fn a_person_sets_only_their_own_key() {
+    let mut plant = Plant::peopled();
+    plant.refuses(&room(), enrol_key("U-0004", 2), "not-your-key");
+    plant.refuses(&admin(), enrol_key("U-0004", 2), "not-your-key");
+}
+
+#[test]
+fn a_key_has_its_own_name_follows_the_one_before_and_is_enrolled_once() {
+    let mut plant = Plant::peopled();
+    let key = |change: fn(&mut Command)| {
+        let mut command = enrol_key("U-0003", 2);
+        change(&mut command);
+        command
+    };
+    let wrong = [
+        key(|command| {
+            let Command::EnrolKey { key, .. } = command else { unreachable!() };
+            *key = Hash::of(b"another");
+        }),
+        key(|command| {
+            let Command::EnrolKey { public_key, .. } = command else { unreachable!() };
+            *public_key = canonical::base64([7; 31]);
+        }),
+        key(|command| {
+            let Command::EnrolKey { previous, .. } = command else { unreachable!() };
+            *previous = None;
+        }),
+        key(|command| {
+            let Command::EnrolKey { previous, .. } = command else { unreachable!() };
+            *previous = Some(key_of("U-0004"));
+        }),
+        // A colleague's key under one's own account.
+        key(|command| {
+            let Command::EnrolKey { account, .. } = enrol_key("U-0004", 1) else { unreachable!() };
+            let Command::EnrolKey { key, public_key, .. } = enrol_key(account.as_str(), 1) else { unreachable!() };
+            let Command::EnrolKey { key: mine, public_key: my_public, .. } = command else { unreachable!() };
+            (*mine, *my_public) = (key, public_key);
+        }),
+    ];
+    for command in wrong {
+        let refusal = plant.act(&room(), command).unwrap_err();
+        assert_eq!(refusal.kind, RefusalKind::Internal, "{refusal}");
+    }
+    plant.did(&room(), enrol_key("U-0003", 2));
+}
+
+#[test]
+fn a_one_time_password_opens_nothing_but_the_setting_of_ones_own() {
+    let mut plant = Plant::ready();
+    plant.did(&admin(), enrol("U-0050", &[LabelRoom]));
+    plant.sits_down("U-0050");
+    let newcomer = newcomer(LabelRoom);
+    plant.refuses(&newcomer, open_incoming("ST-1", "R-1"), "one-time-password");
+    plant.makes(&newcomer, enrol_key("U-0050", 1), &["account.key_enrolled U-0050", "account.password_changed U-0050"]);
+    plant.did(&newcomer, open_incoming("ST-1", "R-1"));
+}
+
+#[test]
+fn a_one_time_password_cannot_sign_even_where_a_key_is_confirmed() {
+    // A reviewer's account whose key the software enrolled and a second reviewer confirmed, the password still one-time.
+    let mut plant = Plant::peopled();
+    plant.did(&admin(), enrol("U-0050", &[Reviewer]));
+    plant.sits_down("U-0050");
+    plant.did(&system(), enrol_key("U-0050", 1));
+    plant.did(&reviewer(), confirm("U-0050"));
+    assert!(state(&plant, "U-0050").must_change_password);
+    plant.did(&room(), enrol_key("U-0003", 2));
+    plant.refuses(&newcomer(Reviewer), confirm("U-0003"), "one-time-password");
+}
+
+#[test]
+fn a_signature_without_a_password_asks_for_it() {
+    let mut plant = Plant::ready();
+    let count = plant.counted("ST-1", open_incoming("ST-1", "R-1"), &run_of(100, Some(crate::testing::CODE), &[]));
+    let refusal = plant.act_with(&room(), None, sign(&count)).unwrap_err();
+    assert_eq!((refusal.kind, refusal.code.as_str()), (RefusalKind::NeedsPassword, "needs-password"));
+    // An act that is no signature needs none.
+    let count = plant.opened(&room(), open_incoming("ST-1", "R-2"));
+    plant.says("ST-1", &count, &run_of(5, Some(crate::testing::CODE), &[]));
+    plant.act_with(&room(), None, close(&count)).unwrap();
+}
+
+#[test]
+fn an_account_without_a_key_is_not_confirmed() {
+    let mut plant = Plant::peopled();
+    plant.did(&admin(), enrol("U-0050", &[LabelRoom]));
+    plant.refuses(&reviewer(), confirm("U-0050"), "no-key");
+}
+
+#[test]
+fn nobody_changes_their_own_authority() {
+    let mut plant = Plant::peopled();
+    plant.refuses(&admin(), roles("U-0001", &[Administrator, Auditor]), "same-person");
+    plant.refuses(&admin(), disable("U-0001"), "same-person");
+}
+
+#[test]
+fn a_change_of_roles_bites_at_once_and_ends_every_session() {
+    let mut plant = Plant::ready();
+    plant.makes(&admin(), roles("U-0003", &[Line]), &["account.roles_changed U-0003", "session.ended S-U-0003"]);
+    plant.refuses(&room(), open_incoming("ST-1", "R-1"), "signed-out");
+    plant.refuses(&admin(), roles("U-0003", &[Line, Line]), "nothing-changes");
+    let mut plant = Plant::ready();
+    plant.did(&admin(), roles("U-0010", &[Supervisor]));
+    let command = Command::OpenSession {
+        session: id("S-NEW"),
+        account: id("U-0010"),
+        device: id("DEVICE-1"),
+        expires: plant.minutes_later(60),
+    };
+    plant.did(&system(), command);
+    let by = changed(all_hats(LabelRoom), |by| by.session = id("S-NEW"));
+    plant.refuses(&by, open_incoming("ST-1", "R-1"), "not-your-role");
+}
+
+#[test]
+fn a_disabled_account_does_nothing_and_never_comes_back() {
+    let mut plant = Plant::ready();
+    plant.makes(&admin(), disable("U-0003"), &["account.disabled U-0003", "session.ended S-U-0003"]);
+    plant.refuses(&room(), open_incoming("ST-1", "R-1"), "signed-out");
+    plant.refuses(&admin(), disable("U-0003"), "account-disabled");
+    plant.refuses(&admin(), roles("U-0003", &[Line]), "account-disabled");
+    plant.refuses(&reviewer(), confirm("U-0003"), "account-disabled");
+    plant.refuses(&system(), enrol_key("U-0003", 2), "account-disabled");
+    plant.refuses(&admin(), enrol("U-0003", &[LabelRoom]), "account-looks-alike");
+}
+
+#[test]
+fn disabling_and_changing_roles_take_a_reason_and_the_entry_carries_it() {
+    let mut plant = Plant::peopled();
+    plant.refuses(&admin(), Command::DisableAccount { account: id("U-0003"), why: " - ".to_owned() }, "no-reason");
+    plant.refuses(
+        &admin(),
+        Command::ChangeRoles { account: id("U-0003"), roles: vec![Line], why: "ok".to_owned() },
+        "no-reason",
+    );
+    plant.did(&admin(), disable("U-0003"));
+    assert_eq!(plant.last("account.disabled").header.why.as_deref(), Some("left the company"));
+}
+
+#[test]
+fn a_person_changes_their_own_password_and_keeps_the_key() {
+    let mut plant = Plant::peopled();
+    plant.makes(&supervisor(), Command::ChangePassword {}, &["account.password_changed U-0006"]);
+    assert!(state(&plant, "U-0006").may_sign_with(&key_of("U-0006")));
+    let Body::AccountPasswordChanged(_) = &plant.last("account.password_changed").body else { panic!() };
+}
+
+#[test]
+fn nothing_begins_an_account_but_its_enrolment() {
+    let mut plant = Plant::peopled();
+    plant.refuses(&admin(), roles("U-0099", &[Line]), "no-such-account");
+    plant.refuses(&admin(), disable("U-0099"), "no-such-account");
+    plant.refuses(&reviewer(), confirm("U-0099"), "no-such-account");
+    plant.refuses(&system(), enrol_key("U-0099", 1), "no-such-account");
+}

@@ -1,0 +1,146 @@
+//! The one file: entries, proofs, raw bytes, plugins, schemas, a manifest over them, and the seal over the manifest.
+//!
+//! It is made in two steps, because the seal is an entry of the book itself: [`prepare`] fixes the manifest, the caller
+//! records `record.exported` with its hash, [`Unsealed::seal`] adds that entry with its proofs. See `FORMAT.md` section 6.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use tallyseal_schema::ids::{BookName, Stream};
+use tallyseal_schema::plugin_files::Files;
+use tallyseal_schema::sealed::{self, ConsistencyLine, Manifest, ProofLine};
+use tallyseal_schema::{Hash, canonical};
+
+/// What goes into a sealed record.
+#[derive(Debug, Clone)]
+pub struct Contents {
+    /// The book's name.
+    pub book: BookName,
+    /// Raw bytes of machines, by SHA-256.
+    pub captures: BTreeMap<Hash, Vec<u8>>,
+    /// Checkpoint C1, a signed note.
+    pub checkpoint: String,
+    /// The exact bytes of each entry, by position.
+    pub entries: BTreeMap<u64, Vec<u8>>,
+    /// Inclusion of each entry in C1.
+    pub proofs: BTreeMap<u64, ProofLine>,
+    /// Files of plugins, by digest.
+    pub plugins: BTreeMap<Hash, Files>,
+    /// Whose record.
+    pub record: Stream,
+    /// JSON Schemas, by file name.
+    pub schemas: BTreeMap<String, Vec<u8>>,
+    /// Size of C1.
+    pub size: u64,
+    /// Every stream and up to which rev.
+    pub streams: BTreeMap<Stream, u64>,
+}
+
+/// Why a sealed record could not be made.
+#[derive(Debug)]
+pub enum SealError {
+    /// An entry has no proof.
+    NoProof {
+        /// Which entry.
+        n: u64,
+    },
+    /// A part could not be written.
+    Write(canonical::WriteError),
+    /// The parts do not fit into one file.
+    Zip(sealed::ZipError),
+}
+
+impl fmt::Display for SealError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoProof { n } => write!(f, "entry {n} has no proof"),
+            Self::Write(error) => write!(f, "a part could not be written: {error}"),
+            Self::Zip(error) => write!(f, "the parts do not fit into one file: {error}"),
+        }
+    }
+}
+
+impl std::error::Error for SealError {}
+
+impl From<canonical::WriteError> for SealError {
+    fn from(error: canonical::WriteError) -> Self {
+        Self::Write(error)
+    }
+}
+
+/// A record whose manifest is fixed and which waits for its seal.
+#[derive(Debug, Clone)]
+pub struct Unsealed {
+    manifest: Vec<u8>,
+    members: Vec<(String, Vec<u8>)>,
+}
+
+/// What the book says about the record once it is recorded there.
+#[derive(Debug, Clone)]
+pub struct Seal {
+    /// Checkpoint C2, a signed note.
+    pub checkpoint: String,
+    /// Consistency from C1 to C2.
+    pub consistency: Vec<Hash>,
+    /// The exact bytes of the `record.exported` entry.
+    pub entry: Vec<u8>,
+    /// Its inclusion in C2.
+    pub proof: ProofLine,
+}
+
+/// Fixes the record's files and their manifest.
+///
+/// Errors: [`SealError::NoProof`], [`SealError::Write`].
+pub fn prepare(contents: Contents) -> Result<Unsealed, SealError> {
+    let mut entries = Vec::new();
+    let mut proofs = Vec::new();
+    for (n, bytes) in &contents.entries {
+        entries.extend_from_slice(bytes);
+        entries.push(b'\n');
+        let proof = contents.proofs.get(n).ok_or(SealError::NoProof { n: *n })?;
+        proofs.extend(canonical::write(proof)?);
+        proofs.push(b'\n');
+    }
+    let mut members = vec![
+        ("entries.jsonl".to_owned(), entries),
+        ("proofs.jsonl".to_owned(), proofs),
+        ("checkpoint.txt".to_owned(), contents.checkpoint.into_bytes()),
+    ];
+    members.extend(contents.captures.into_iter().map(|(hash, bytes)| (format!("captures/{hash}"), bytes)));
+    for (digest, files) in contents.plugins {
+        members.extend(files.into_iter().map(|(path, bytes)| (format!("plugins/{digest}/{path}"), bytes)));
+    }
+    members.extend(contents.schemas.into_iter().map(|(name, bytes)| (format!("schemas/{name}"), bytes)));
+    let manifest = canonical::write(&Manifest {
+        book: contents.book,
+        files: members.iter().map(|(name, bytes)| (name.clone(), Hash::of(bytes))).collect(),
+        record: contents.record,
+        size: contents.size,
+        streams: contents.streams,
+    })?;
+    Ok(Unsealed { manifest, members })
+}
+
+impl Unsealed {
+    /// SHA-256 of the manifest: what `record.exported` names.
+    pub fn manifest_hash(&self) -> Hash {
+        Hash::of(&self.manifest)
+    }
+
+    /// Adds the seal and gives the one file.
+    ///
+    /// Errors: [`SealError::Write`], [`SealError::Zip`].
+    pub fn seal(self, seal: &Seal) -> Result<Vec<u8>, SealError> {
+        let mut lines = seal.entry.clone();
+        lines.push(b'\n');
+        lines.extend(canonical::write(&seal.proof)?);
+        lines.push(b'\n');
+        lines.extend(canonical::write(&ConsistencyLine { consistency: seal.consistency.clone() })?);
+        lines.push(b'\n');
+        let mut members = self.members;
+        members.push(("manifest.json".to_owned(), self.manifest));
+        members.push(("seal.jsonl".to_owned(), lines));
+        members.push(("seal.txt".to_owned(), seal.checkpoint.clone().into_bytes()));
+        sealed::write_zip(&members).map_err(SealError::Zip)
+    }
+}

@@ -1,0 +1,69 @@
+//! The command line of a verification, as the small binary and the server's own program both take it.
+
+use std::io::{IsTerminal as _, Write as _};
+use std::path::PathBuf;
+
+use tallyseal_schema::checkpoint::VerifierKey;
+
+use crate::{Options, Report, Require, WitnessKey, verify};
+
+/// What to verify and what to hold it against.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Arguments {
+    /// A data directory, a sealed record (ZIP) or a dump (entries, one per line).
+    pub path: PathBuf,
+    /// The book's key, as it is printed at the foot of every record.
+    #[arg(long, value_name = "VKEY")]
+    pub key: Vec<VerifierKey>,
+    /// A checkpoint that was kept elsewhere.
+    #[arg(long, value_name = "FILE")]
+    pub checkpoint: Vec<PathBuf>,
+    /// The key of a witness whose cosignatures count.
+    #[arg(long, value_name = "KEY")]
+    pub witness_key: Vec<WitnessKey>,
+    /// What must come from outside: key, checkpoint or witness; its lack is a fault.
+    #[arg(long, value_name = "WHAT")]
+    pub require: Vec<Require>,
+    /// One line of JSON instead of a report for people.
+    #[arg(long)]
+    pub json: bool,
+}
+
+impl Arguments {
+    /// Verifies, with progress on standard error where that is a terminal. `live`: see [`Options::live`].
+    ///
+    /// Errors: it could not run; why, in a sentence.
+    pub fn verify(&self, live: bool) -> Result<Report, String> {
+        let read = |path: &PathBuf| {
+            let bytes = std::fs::read(path).map_err(|error| format!("{} cannot be read: {error}", path.display()))?;
+            // What is not text is no note; it is said as such.
+            Ok::<_, String>(String::from_utf8_lossy(&bytes).into_owned())
+        };
+        let show = |done: u64, total: u64| eprint!("\r{done} of {total} entries");
+        let progress: &dyn Fn(u64, u64) = &show;
+        let terminal = std::io::stderr().is_terminal();
+        let options = Options {
+            keys: self.key.clone(),
+            checkpoints: self.checkpoint.iter().map(read).collect::<Result<_, _>>()?,
+            witnesses: self.witness_key.clone(),
+            require: self.require.clone(),
+            progress: terminal.then_some(progress),
+            live,
+            ..Options::default()
+        };
+        let report = verify(&self.path, &options);
+        if terminal {
+            eprintln!();
+        }
+        report.map_err(|error| error.to_string())
+    }
+
+    /// Writes the report to standard output in the form asked for.
+    ///
+    /// Errors: it cannot be written.
+    pub fn print(&self, report: &Report) -> Result<(), String> {
+        let text = if self.json { report.to_json() + "\n" } else { report.to_string() };
+        let written = std::io::stdout().write_all(text.as_bytes());
+        written.map_err(|error| format!("the report cannot be written: {error}"))
+    }
+}

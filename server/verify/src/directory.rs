@@ -1,0 +1,166 @@
+//! A data directory: every check that needs all entries.
+
+use std::path::Path;
+
+use tallyseal_schema::checkpoint::VerifierKey;
+
+use crate::cannot_run::CannotRun;
+use crate::check::Check;
+use crate::chunk::Scene;
+use crate::day_files;
+use crate::entries_run::{self, Passed};
+use crate::findings::Findings;
+use crate::judge::{Extent, Judge, PluginFiles, Plugins, founders};
+use crate::notes::{self, Note, NoteText, Signers};
+use crate::options::Options;
+use crate::report::{Head, Outside, Report, SourceKind, Trust};
+use crate::source::{BookFile, Opening, Source};
+use crate::verdict::{self, Proof};
+
+/// Checkpoints are kept at the latest after so many entries; a longer tail without one is worth a word.
+///
+/// Rule: `FORMAT.md` section 3.
+const LATE_ENTRIES: u64 = 1_000;
+
+/// The notes that were given from outside.
+pub(crate) fn given(options: &Options<'_>) -> Vec<NoteText> {
+    let numbered = options.checkpoints.iter().zip(1..);
+    numbered
+        .map(|(text, number)| NoteText { name: format!("given, number {number}"), text: text.clone(), outside: true })
+        .collect()
+}
+
+/// What the notes that hold prove from outside.
+pub(crate) fn proofs<'a>(held: impl IntoIterator<Item = &'a Note>, key_given: bool) -> Vec<Proof> {
+    let mut proofs = Vec::new();
+    for note in held {
+        let mut proof = |trust, made| proofs.push(Proof { trust, size: note.checkpoint.size, made });
+        if key_given {
+            proof(Trust::Key, None);
+        }
+        if note.outside {
+            proof(Trust::Checkpoint, None);
+        }
+        if note.witnessed.is_some() {
+            proof(Trust::Witness, note.witnessed);
+        }
+    }
+    proofs
+}
+
+/// Verifies a data directory.
+pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
+    let mut findings = Findings::new(&options.skip);
+    // Before the entries: a server that runs may keep further checkpoints while we read.
+    let mut texts = notes::read_dir(&dir.join("checkpoints"))?;
+    let book = BookFile::open(dir, options.live)?;
+    texts.extend(given(options));
+
+    let opening = book.first()?.map(|bytes| Opening::of(&bytes)).unwrap_or_default();
+    let own = verdict::own_key(&opening);
+    let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
+    let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
+    let notes = notes::open_all(&texts, signers, options.threads(), &mut findings);
+    drop(texts);
+    notes::contradictions(&notes, &mut findings);
+
+    let (pieces, about_captures) = day_files::index(&dir.join("captures"), options.threads())?;
+    let scene =
+        Scene { book: opening.book.clone(), sizes: notes::sizes(&notes), contiguous: true, raw_bytes: Some(pieces) };
+    let files = PluginFiles::Store(Box::new(book.files()?));
+    let mut judge = Judge::new(Extent::Whole, Plugins::new(files, true));
+    if book.before_zero > 0 {
+        findings.fault(Check::Chain, None, format!("{} rows stand before entry 0", book.before_zero));
+    }
+    if book.end == 0 {
+        findings.fault(Check::Chain, Some(0), "there is no entry at all");
+    }
+    for check in [
+        Check::Bytes,
+        Check::Chain,
+        Check::Time,
+        Check::Tree,
+        Check::Checkpoints,
+        Check::Keys,
+        Check::Signatures,
+        Check::Separation,
+        Check::Captures,
+        Check::Plugins,
+    ] {
+        findings.looked(check, 0);
+    }
+    let end = book.end;
+    let source = Source::Book(book);
+    let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |_, _, _| {})?;
+    founders(&judge.accounts, &mut findings);
+    let mut report = Ended { judge: &judge, passed: &passed, own: own.as_ref(), key_given, end, from_zero: true }
+        .held_against(&notes, options, &mut findings);
+    report.book = opening.book;
+    report.notes.extend(about_captures);
+    Ok(finished(report, findings))
+}
+
+/// What there is after the last entry.
+pub(crate) struct Ended<'a> {
+    pub(crate) judge: &'a Judge<'a>,
+    pub(crate) passed: &'a Passed,
+    pub(crate) own: Option<&'a VerifierKey>,
+    pub(crate) key_given: bool,
+    /// One more than the last n.
+    pub(crate) end: u64,
+    /// The entries begin at 0, so the tree over them is the book's.
+    pub(crate) from_zero: bool,
+}
+
+impl Ended<'_> {
+    /// Holds the entries against checkpoints, and says what the verdict rests on.
+    pub(crate) fn held_against(&self, notes: &[Note], options: &Options<'_>, findings: &mut Findings) -> Report {
+        let mut held = Vec::new();
+        if self.from_zero {
+            findings.looked(Check::Tree, self.passed.tree.size());
+            held = notes::against_tree(notes, &self.passed.tree, self.end, findings);
+        } else {
+            findings.not_judged(Check::Checkpoints, "the entries before the dump are not here", notes.len() as u64);
+        }
+        let proofs = proofs(held.iter().copied(), self.key_given);
+        let at = |size: u64| self.passed.times.get(&size).copied();
+        let (trust, outside) = verdict::trust(&proofs, self.end, at, options, findings);
+        let checkpoint = notes::newest(held);
+        let mut report = Report {
+            source: SourceKind::Directory,
+            trust,
+            book: None,
+            key: self.own.map(ToString::to_string),
+            entries: self.judge.entries,
+            head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
+            checkpoint,
+            outside,
+            standing: self.passed.standing,
+            void: self.passed.void,
+            checks: Vec::new(),
+            faults: Vec::new(),
+            notes: Vec::new(),
+        };
+        let behind = self.end.saturating_sub(checkpoint.map_or(0, |checkpoint| checkpoint.size));
+        if behind > LATE_ENTRIES && self.from_zero {
+            report.notes.push(format!(
+                "{behind} entries stand after the newest checkpoint; a book keeps one at least every {LATE_ENTRIES}"
+            ));
+        }
+        if outside.is_some_and(|Outside { tail, .. }| tail > 0) {
+            report
+                .notes
+                .push("nothing from outside speaks for the exposed tail, nor shows that it is whole".to_owned());
+        }
+        report
+    }
+}
+
+/// The report with everything that was found.
+pub(crate) fn finished(mut report: Report, findings: Findings) -> Report {
+    let (checks, faults, notes) = findings.finish();
+    report.checks = checks;
+    report.faults = faults;
+    report.notes.splice(0..0, notes);
+    report
+}

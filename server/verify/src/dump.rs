@@ -1,0 +1,58 @@
+//! A dump: the exact bytes of entries, one per line, from any n on.
+
+use std::path::Path;
+
+use crate::cannot_run::CannotRun;
+use crate::check::Check;
+use crate::chunk::Scene;
+use crate::directory::{Ended, finished, given};
+use crate::entries_run;
+use crate::findings::Findings;
+use crate::judge::{Extent, Judge, PluginFiles, Plugins};
+use crate::notes::{self, Signers};
+use crate::options::Options;
+use crate::report::{Report, SourceKind};
+use crate::source::{Lines, Opening, Source};
+use crate::verdict;
+
+/// Verifies a dump. Where it does not begin at entry 0, what was before is not known, and the report says so.
+pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
+    let lines = Lines::of_file(path)?;
+    if lines.count == 0 {
+        return Err(CannotRun::new(format!("{} holds no entry", path.display())));
+    }
+    let mut findings = Findings::new(&options.skip);
+    let opening = Opening::of(&lines.first()?);
+    let from_zero = opening.n == Some(0);
+    let own = verdict::own_key(&opening);
+    let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
+    let texts = given(options);
+    let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
+    let all = notes::open_all(&texts, signers, options.threads(), &mut findings);
+    notes::contradictions(&all, &mut findings);
+    for check in [Check::Bytes, Check::Chain, Check::Time, Check::Keys, Check::Signatures, Check::Separation] {
+        findings.looked(check, 0);
+    }
+
+    let scene = Scene { book: opening.book.clone(), sizes: notes::sizes(&all), contiguous: true, raw_bytes: None };
+    let extent = if from_zero { Extent::Whole } else { Extent::Tail };
+    let mut judge = Judge::new(extent, Plugins::new(PluginFiles::NotHere, from_zero));
+    let source = Source::Lines(lines);
+    let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |_, _, _| {})?;
+
+    let end = judge.last.map_or(0, |(n, _)| n.saturating_add(1));
+    let mut report = Ended { judge: &judge, passed: &passed, own: own.as_ref(), key_given, end, from_zero }
+        .held_against(&all, options, &mut findings);
+    if !from_zero {
+        let first = opening.n.map_or("an unknown n".to_owned(), |n| format!("n {n}"));
+        report.notes.push(format!(
+            "the dump begins at {first}: the start of the chain, the tree and what rests on earlier entries were not judged"
+        ));
+    }
+    report
+        .notes
+        .push("raw bytes of machines and files of plugins are not part of a dump and were not judged".to_owned());
+    report.source = SourceKind::Dump;
+    report.book = opening.book;
+    Ok(finished(report, findings))
+}

@@ -1,0 +1,234 @@
+//! A sealed record: one thing's entries with everything that they rest on, and the proof that the book holds them.
+
+mod archive;
+mod manifest;
+mod proofs;
+mod seal;
+
+use std::path::Path;
+
+use tallyseal_schema::Hash;
+use tallyseal_schema::checkpoint::{Checkpoint, VerifierKey};
+use tallyseal_schema::ids::Stream;
+use tallyseal_schema::sealed::{Manifest, ZipError};
+
+use archive::Archive;
+use proofs::Proofs;
+
+use crate::cannot_run::CannotRun;
+use crate::check::Check;
+use crate::chunk::Scene;
+use crate::directory::{finished, given, proofs};
+use crate::entries_run::{self, Passed};
+use crate::findings::Findings;
+use crate::judge::{Extent, Judge, Plugins};
+use crate::notes::{self, Note, NoteText, Signers};
+use crate::options::Options;
+use crate::report::{CheckpointSeen, Head, Report, SourceKind, Trust};
+use crate::source::{Lines, Opening, Source};
+use crate::verdict;
+
+const CHECKS: [Check; 14] = [
+    Check::Zip,
+    Check::Manifest,
+    Check::Complete,
+    Check::Bytes,
+    Check::Chain,
+    Check::Time,
+    Check::Tree,
+    Check::Checkpoints,
+    Check::Keys,
+    Check::Signatures,
+    Check::Separation,
+    Check::Captures,
+    Check::Plugins,
+    Check::Seal,
+];
+
+/// Verifies a sealed record.
+pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
+    let mut findings = Findings::new(&options.skip);
+    for check in CHECKS {
+        findings.looked(check, 0);
+    }
+    let length = std::fs::metadata(path).map_err(|error| CannotRun::reading(path.display(), error))?.len();
+    if length > u64::from(u32::MAX) {
+        // Said without bringing it into memory.
+        findings.fault(Check::Zip, None, ZipError::TooLarge.to_string());
+        return Ok(finished(nothing(), findings));
+    }
+    let zip = std::fs::read(path).map_err(|error| CannotRun::reading(path.display(), error))?;
+    let Some(archive) = Archive::open(&zip, &mut findings) else { return Ok(finished(nothing(), findings)) };
+    let manifest = manifest::check(&archive, &mut findings);
+    let entries = archive.get("entries.jsonl").unwrap_or_default();
+    let lines = Lines::of_memory(entries)?;
+    let opening = Opening::of(&lines.first()?);
+    let own = verdict::own_key(&opening);
+    let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
+    if let Some(manifest) = &manifest
+        && opening.book.as_ref().is_some_and(|book| *book != manifest.book)
+    {
+        findings.fault(Check::Manifest, None, format!("it is of the book {}, its entries are not", manifest.book));
+    }
+
+    let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
+    let inside = Inside::open(&archive, signers, &mut findings);
+    if let (Some(c1), Some(manifest)) = (&inside.c1, &manifest)
+        && c1.checkpoint.size != manifest.size
+    {
+        let (size, said) = (c1.checkpoint.size, manifest.size);
+        findings.fault(Check::Manifest, None, format!("it says size {said}, checkpoint.txt says {size}"));
+    }
+    let given = given(options);
+    let outside = notes::open_all(&given, signers, options.threads(), &mut findings);
+
+    let raw_bytes = Some(archive.captures(&mut findings));
+    let scene = Scene { book: opening.book.clone(), sizes: Vec::new(), contiguous: false, raw_bytes };
+    let plugins = Plugins::new(archive.plugins(&mut findings), false);
+    let mut judge = Judge::new(Extent::Streams, plugins);
+    if let Some(manifest) = &manifest {
+        judge.streams.list(manifest.streams.keys().cloned());
+    }
+    let mut proved = Proofs::read(archive.get("proofs.jsonl").unwrap_or_default(), inside.c1(), &mut findings);
+    let source = Source::Lines(lines);
+    let passed =
+        entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |fact, stream, findings| {
+            proved.entry(fact, findings);
+            if let (Some(n @ 1..), Some(stream), Some(manifest)) = (fact.n, stream, &manifest)
+                && !manifest.streams.contains_key(stream)
+            {
+                findings.fault(
+                    Check::Complete,
+                    Some(n),
+                    format!("it stands in {stream}, which the manifest does not list"),
+                );
+            }
+        })?;
+    proved.finish(&mut findings);
+    if opening.n != Some(0) {
+        findings.fault(Check::Complete, Some(0), "entry 0 is not there");
+    }
+    if let Some(manifest) = &manifest {
+        complete(manifest, &judge, &mut findings);
+    }
+    let sealed = seal::check(&archive, manifest.as_ref(), inside.c1(), inside.c2(), &mut findings);
+    Ok(finished(
+        Outcome { judge: &judge, passed, inside, outside, sealed, opening, own, key_given }
+            .report(options, &mut findings),
+        findings,
+    ))
+}
+
+/// Each listed stream is there from 1 to where the manifest says.
+fn complete(manifest: &Manifest, judge: &Judge<'_>, findings: &mut Findings) {
+    findings.looked(Check::Complete, manifest.streams.len() as u64);
+    let mut wrong = |stream: &Stream, what: String| findings.fault(Check::Complete, None, format!("{stream} {what}"));
+    for (stream, wanted) in &manifest.streams {
+        match judge.streams.extent_of(stream) {
+            (rev, _) if rev != *wanted => wrong(stream, format!("goes to rev {rev}, the manifest says {wanted}")),
+            (_, false) => wrong(stream, "is not there in full".to_owned()),
+            _ => {}
+        }
+    }
+}
+
+/// The two checkpoints inside, where they are good.
+struct Inside {
+    c1: Option<Note>,
+    c2: Option<Note>,
+}
+
+impl Inside {
+    fn open(archive: &Archive<'_>, signers: Signers<'_>, findings: &mut Findings) -> Self {
+        let mut open = |name: &str| {
+            // What is not there at all is said by the manifest.
+            let text = String::from_utf8_lossy(archive.get(name)?).into_owned();
+            let text = NoteText { name: name.to_owned(), text, outside: false };
+            notes::open_all(&[text], signers, 1, findings).pop()
+        };
+        Self { c1: open("checkpoint.txt"), c2: open("seal.txt") }
+    }
+
+    fn c1(&self) -> Option<&Checkpoint> {
+        self.c1.as_ref().map(|note| &note.checkpoint)
+    }
+
+    fn c2(&self) -> Option<&Checkpoint> {
+        self.c2.as_ref().map(|note| &note.checkpoint)
+    }
+}
+
+/// All that the report is made of.
+struct Outcome<'a> {
+    judge: &'a Judge<'a>,
+    passed: Passed,
+    inside: Inside,
+    outside: Vec<Note>,
+    /// The seal joins C2 to C1.
+    sealed: bool,
+    opening: Opening,
+    own: Option<VerifierKey>,
+    key_given: bool,
+}
+
+impl Outcome<'_> {
+    fn report(self, options: &Options<'_>, findings: &mut Findings) -> Report {
+        let c2 = self.inside.c2.filter(|_| self.sealed);
+        let inside: Vec<Note> = self.inside.c1.into_iter().chain(c2).collect();
+        // A checkpoint from outside can only be held against one of the same size: there is no proof to any other.
+        let mut agreeing = Vec::new();
+        for note in &self.outside {
+            match inside.iter().find(|inside| inside.checkpoint.size == note.checkpoint.size) {
+                Some(inside) if inside.checkpoint == note.checkpoint => agreeing.push(note),
+                Some(_) => {
+                    let what = format!("the checkpoint {} names another root than the one in the record", note.name);
+                    findings.fault(Check::Checkpoints, None, what);
+                }
+                None => findings.not_judged(Check::Checkpoints, "of another size than those in the record", 1),
+            }
+        }
+        let proofs = proofs(inside.iter().chain(agreeing), self.key_given);
+        let at = |_| self.judge.last_at;
+        let end = self.judge.last.map_or(0, |(n, _)| n.saturating_add(1));
+        let (trust, outside) = verdict::trust(&proofs, end, at, options, findings);
+        Report {
+            source: SourceKind::SealedRecord,
+            trust,
+            book: self.opening.book,
+            key: self.own.map(|key| key.to_string()),
+            entries: self.judge.entries,
+            head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
+            checkpoint: notes::newest(&inside),
+            outside,
+            standing: self.passed.standing,
+            void: self.passed.void,
+            checks: Vec::new(),
+            faults: Vec::new(),
+            notes: Vec::new(),
+        }
+    }
+}
+
+/// Of an archive that cannot be opened.
+fn nothing() -> Report {
+    Report {
+        source: SourceKind::SealedRecord,
+        trust: Trust::Itself,
+        book: None,
+        key: None,
+        entries: 0,
+        head: None,
+        checkpoint: None::<CheckpointSeen>,
+        outside: None,
+        standing: 0,
+        void: 0,
+        checks: Vec::new(),
+        faults: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+/// A SHA-256 as a file's name.
+fn hash_name(name: &str) -> Option<Hash> {
+    name.parse().ok()
+}

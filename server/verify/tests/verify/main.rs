@@ -1,0 +1,18 @@
+//! The verifier against forged books: every test builds a small book with a writer of its own, spoils it in one way,
+//! and asks that the right check names the right entry.
+
+#![expect(clippy::type_complexity, reason = "tables of cases, each with a deed to do")]
+
+mod archive;
+mod bytes;
+mod capture;
+mod cli;
+mod dump;
+mod fixture;
+mod form;
+mod keys;
+mod notes;
+mod rows;
+mod sealed;
+mod signatures;
+mod trust;

@@ -1,0 +1,14 @@
+//! What the product promises, shown on the real binary: over HTTP, with a counting table behind a real TCP link. Every
+//! test has a book of its own and ends by having both verifiers look at all of it.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)]
+
+mod accounts;
+mod acts;
+mod bad_bytes;
+mod command_line;
+mod counting;
+mod demo;
+mod requests;
+mod rules;
+mod secrets;
+mod serving;
