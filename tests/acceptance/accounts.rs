@@ -5,22 +5,6 @@ use tallyseal_schema::signature::SigningKey;
 use tallyseal_tests::api::{Client, act, kinds};
 use tallyseal_tests::plant::{Plant, password};
 
-/// Enrols an account; gives its one-time secret.
-fn enrol(plant: &Plant, account: &str, roles: &[&str]) -> String {
-    let command =
-        json!({ "account": account, "name": format!("Person {account}"), "roles": roles, "identity": "card seen" });
-    let made = plant.who("administrator").act("enrol_account", &command).good();
-    made["one_time_secret"].as_str().unwrap().to_owned()
-}
-
-/// Enrols a person who has set a password; not confirmed yet.
-fn settled(plant: &Plant, account: &str, roles: &[&str]) -> Client {
-    let secret = enrol(plant, account, roles);
-    let mut client = Client::sign_in(plant.url(), account, &secret, roles[0]).unwrap();
-    client.set_password(&password(account)).good();
-    client
-}
-
 #[test]
 fn a_wrong_password_at_a_signature_is_recorded_and_five_end_the_session() {
     let plant = Plant::stocked();
@@ -108,7 +92,7 @@ fn an_account_is_locked_for_a_while_after_ten_wrong_passwords() {
 #[test]
 fn a_one_time_password_opens_nothing_but_its_change() {
     let plant = Plant::stocked();
-    let secret = enrol(&plant, "U-0021", &["label_room", "reviewer"]);
+    let secret = plant.enrol("U-0021", &["label_room", "reviewer"]);
     let mut person = Client::sign_in(plant.url(), "U-0021", &secret, "label_room").unwrap();
     assert_eq!(person.get("/api/session").good()["must_change_password"], true);
     let moved = json!({ "roll": "R-1", "place": "shelf 1" });
@@ -141,7 +125,7 @@ fn a_one_time_password_opens_nothing_but_its_change() {
 fn a_key_signs_nothing_before_a_second_person_confirmed_whose_it_is() {
     let plant = Plant::stocked();
     plant.receive("DL-2", &["R-9"], 100);
-    let mut new = settled(&plant, "U-0021", &["reviewer"]);
+    let mut new = plant.hire_unconfirmed("U-0021", &["reviewer"]);
     let reject = json!({ "delivery": "DL-2", "why": "wet boxes" });
     assert_eq!(new.sign("reject_delivery", &reject).refused(403), "key-not-valid");
     // Nobody confirms themselves, nor does whoever enrolled them.

@@ -3,17 +3,13 @@
 use std::path::PathBuf;
 
 use serde_json::{Value, json};
-use tallyseal_machines::table::{Direction, Disturbance, Roll, RollRun, Speed, Trouble};
+use tallyseal_machines::table::{Direction, Disturbance, RollRun, Speed, Trouble};
 use tallyseal_tests::api::act;
-use tallyseal_tests::plant::{CODE, Plant, plugin_files};
+use tallyseal_tests::plant::{Plant, plain_run, plugin_files};
 use tallyseal_tests::top;
 
-fn forward(labels: u32) -> RollRun {
-    RollRun::new(Roll::plain(labels, Some(CODE)))
-}
-
 fn disturbed(after: u32, trouble: Trouble) -> RollRun {
-    RollRun { disturbances: vec![Disturbance { after, trouble }], ..forward(500) }
+    RollRun { disturbances: vec![Disturbance { after, trouble }], ..plain_run(500) }
 }
 
 /// How often each check found an exception on a count.
@@ -33,11 +29,11 @@ fn exception_text(plant: &Plant, count: &str, check: &str) -> String {
 #[test]
 fn what_the_table_says_after_a_count_was_closed_is_kept_apart_and_changes_nothing() {
     let plant = Plant::ready();
-    let count = plant.run("roll/R-1", "incoming", &forward(500));
+    let count = plant.run("roll/R-1", "incoming", &plain_run(500));
     let before = plant.stream(&format!("count/{count}"));
     let state = plant.count_state(&count);
     // Somebody winds the roll back without having opened a count.
-    plant.run_table(RollRun { direction: Direction::Rewind, ..forward(500) });
+    plant.run_table(RollRun { direction: Direction::Rewind, ..plain_run(500) });
     let strays = || -> Vec<Value> {
         plant.stream("station/T-1").into_iter().filter(|entry| entry["kind"] == "station.stray_captured").collect()
     };
@@ -52,7 +48,7 @@ fn what_the_table_says_after_a_count_was_closed_is_kept_apart_and_changes_nothin
     assert_eq!(plant.count_state(&count), state);
     plant.who("label_room").sign("sign_count", &json!({ "count": count })).good();
     // What strayed before a count was opened does not run into it either.
-    plant.signed_run("roll/R-1", "incoming", &RollRun { direction: Direction::Rewind, ..forward(500) });
+    plant.signed_run("roll/R-1", "incoming", &RollRun { direction: Direction::Rewind, ..plain_run(500) });
     assert_eq!(plant.roll("R-1")["settled"]["on_roll"], 500);
     plant.end();
 }

@@ -385,7 +385,7 @@ fn a_roll_with_more_faults_than_its_item_allows_is_set_aside_by_itself() {
     let spliced = [50, 100, 150, 200].into_iter().fold(plain(500), |roll, at| roll.with(at, SimFaultKind::Splice));
     plant.signed_run("roll/R-1", "incoming", &forward(spliced));
     let deviation = plant.who("reviewer").thing("deviation/DV-000001").good()["state"].clone();
-    assert_eq!((&deviation["rule"], &deviation["severity"]), (&json!("fault_cap"), &json!("minor")));
+    assert_eq!((&deviation["rule"], &deviation["severity"]), (&json!("fault_cap"), &json!("major")));
     assert_eq!(plant.roll("R-1")["holds"], json!(["deviation/DV-000001"]));
     assert_eq!(plant.roll("R-2")["holds"], json!([]), "its sisters are not held for that");
     plant.end();

@@ -3,29 +3,13 @@
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde_json::{Value, json};
-use tallyseal_machines::table::{Direction, Roll, RollRun};
+use tallyseal_machines::table::{Direction, Roll};
 use tallyseal_schema::Time;
 use tallyseal_tests::api::{Client, kinds};
-use tallyseal_tests::plant::{CODE, Plant, item_draft, password, plugin_files};
-
-fn forward(labels: u32) -> RollRun {
-    RollRun::new(Roll::plain(labels, Some(CODE)))
-}
+use tallyseal_tests::plant::{Plant, item_draft, plain_run, plugin_files};
 
 fn open(roll: &str) -> Value {
     json!({ "station": "T-1", "roll": format!("roll/{roll}"), "purpose": "incoming", "direction": "forward" })
-}
-
-/// A person with several roles, confirmed.
-fn person_with(plant: &Plant, account: &str, roles: &[&str]) -> Client {
-    let command =
-        json!({ "account": account, "name": format!("Person {account}"), "roles": roles, "identity": "card seen" });
-    let made = plant.who("administrator").act("enrol_account", &command).good();
-    let mut client =
-        Client::sign_in(plant.url(), account, made["one_time_secret"].as_str().unwrap(), roles[0]).unwrap();
-    client.set_password(&password(account)).good();
-    plant.who("reviewer").sign("confirm_identity", &json!({ "account": account })).good();
-    client
 }
 
 #[test]
@@ -84,7 +68,7 @@ fn an_item_that_runs_out_is_counted_on_and_nothing_new_is_received() {
         "receiving_code": "RC", "condition": "sound", "place": "cage", "rolls": [{ "roll": "R-10", "stated": 500 }],
     });
     assert_eq!(plant.who("label_room").act("receive_delivery", &received).refused(409), "item-obsolete");
-    plant.signed_run("roll/R-1", "incoming", &forward(500));
+    plant.signed_run("roll/R-1", "incoming", &plain_run(500));
     // And then it is taken out at once after all.
     let at_once = json!({ "item": "L-1", "rule": "immediate", "why": "recalled by the authority" });
     plant.who("reviewer").act("obsolete_item", &at_once).good();
@@ -113,7 +97,7 @@ fn an_item_is_not_used_after_its_last_use_date() {
 #[test]
 fn nobody_approves_their_own_work() {
     let plant = Plant::stocked();
-    let both = person_with(&plant, "U-0021", &["supervisor", "reviewer", "incoming_examiner", "label_room"]);
+    let both = plant.hire("U-0021", &["supervisor", "reviewer", "incoming_examiner", "label_room"]);
     let (author, approver) = (both.in_role("supervisor"), both.in_role("reviewer"));
     let mut draft = item_draft();
     draft["revision"] = json!("02");
@@ -162,7 +146,7 @@ fn nobody_approves_their_own_work() {
 #[test]
 fn whoever_loads_a_plugin_does_not_approve_it() {
     let plant = Plant::with_people();
-    let both = person_with(&plant, "U-0021", &["supervisor", "reviewer"]);
+    let both = plant.hire("U-0021", &["supervisor", "reviewer"]);
     let body = json!({ "act": tallyseal_tests::api::act(), "role": "supervisor", "files": plugin_files("plugins/ticket-line") });
     let plugin = both.send("POST", "/api/plugins", Some(&body)).made();
     let approve = json!({ "plugin": plugin });
@@ -175,7 +159,7 @@ fn whoever_loads_a_plugin_does_not_approve_it() {
 fn whoever_counted_does_not_check_the_count() {
     let plant = Plant::ready();
     let (one, other) = (plant.who("label_room"), plant.who("second"));
-    let count = plant.run("roll/R-1", "incoming", &forward(500));
+    let count = plant.run("roll/R-1", "incoming", &plain_run(500));
     let it = json!({ "count": count });
     assert_eq!(other.sign("check_count", &it).refused(409), "count-closed");
     assert_eq!(other.sign("sign_count", &it).refused(403), "not-your-count");
@@ -190,10 +174,10 @@ fn whoever_counted_does_not_check_the_count() {
 #[test]
 fn a_hold_is_not_lifted_by_whoever_counted_the_roll() {
     let plant = Plant::ready();
-    let both = person_with(&plant, "U-0021", &["label_room", "reviewer"]);
+    let both = plant.hire("U-0021", &["label_room", "reviewer"]);
     // That person counts a roll, the challenge fails, the roll is held.
     let opened = both.act("open_count", &open("R-1")).made();
-    plant.run_table(forward(500));
+    plant.run_table(plain_run(500));
     plant.wait_for_end(&opened);
     both.act("close_count", &json!({ "count": opened })).good();
     both.sign("sign_count", &json!({ "count": opened })).good();
@@ -383,7 +367,7 @@ fn a_rejected_roll_and_a_roll_of_another_item_are_not_counted() {
     operator.act("receive_delivery", &received).good();
     assert_eq!(operator.act("open_count", &open("R-10")).refused(409), "set-up-for-another-item");
     // The bench is cleared between items, and the station challenged with the new set-up.
-    plant.signed_run("roll/R-1", "incoming", &forward(500));
+    plant.signed_run("roll/R-1", "incoming", &plain_run(500));
     let set_up = json!({
         "station": "T-1", "item": "L-2", "sensor": "gap", "sensitivity": "4", "speed_labels_per_min": 1_000,
     });
@@ -397,7 +381,7 @@ fn a_rejected_roll_and_a_roll_of_another_item_are_not_counted() {
     operator.act("set_up_station", &set_up).good();
     assert_eq!(operator.act("open_count", &open("R-10")).refused(409), "challenge-due");
     plant.challenge("start");
-    plant.signed_run("roll/R-10", "incoming", &forward(500));
+    plant.signed_run("roll/R-10", "incoming", &plain_run(500));
     plant.end();
 }
 
@@ -413,7 +397,7 @@ fn one_roll_runs_on_one_table_at_a_time() {
         operator.act("clear_bench", &json!({ "station": "T-1", "places": ["table"], "found": "nothing" })).refused(409),
         "station-in-count"
     );
-    plant.run_table(forward(500));
+    plant.run_table(plain_run(500));
     plant.wait_for_end(&count);
     operator.act("close_count", &json!({ "count": count })).good();
     // Not signed yet: the roll is not counted over it.

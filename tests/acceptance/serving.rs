@@ -1,16 +1,12 @@
 //! A server's life: starting, being in the way of another, ending, and what stands afterwards.
 
 use serde_json::json;
-use tallyseal_machines::table::{Direction, Roll, RollRun};
+use tallyseal_machines::table::Direction;
 use tallyseal_tests::api::act;
-use tallyseal_tests::plant::{CODE, Plant};
+use tallyseal_tests::plant::{Plant, plain_run};
 use tallyseal_tests::server::Server;
 use tallyseal_tests::verifiers::{binary, verify};
 use tempfile::TempDir;
-
-fn forward(labels: u32) -> RollRun {
-    RollRun::new(Roll::plain(labels, Some(CODE)))
-}
 
 /// What a server said that did not serve.
 #[track_caller]
@@ -104,7 +100,7 @@ fn a_server_that_was_ended_in_mid_count_says_what_may_be_missing_and_goes_on() {
     assert_eq!(state["status"], "open");
     assert_eq!(state["exceptions"]["link_lost"], 1, "{state}");
     // It counts on; the number is questioned, as it must be.
-    plant.run_table(forward(500));
+    plant.run_table(plain_run(500));
     plant.wait_for_end(&count);
     plant.who("label_room").act("close_count", &json!({ "count": count })).good();
     plant.who("label_room").sign("sign_count", &json!({ "count": count })).good();
@@ -116,7 +112,7 @@ fn a_server_that_was_ended_in_mid_count_says_what_may_be_missing_and_goes_on() {
 fn what_was_acknowledged_is_there_after_a_power_cut() {
     let mut plant = Plant::ready();
     let count = plant.open_count("roll/R-1", "incoming", Direction::Forward);
-    plant.run_table(forward(500));
+    plant.run_table(plain_run(500));
     plant.wait_for_end(&count);
     let same = act();
     let close = json!({ "count": count });

@@ -139,13 +139,30 @@ impl Plant {
             plant.people.insert(role, settle_in(plant.url(), &founder.account, &founder.secret, role));
         }
         for (account, name, role) in PEOPLE {
-            let command = json!({ "account": account, "name": format!("Person {account}"), "roles": [role], "identity": "card seen" });
-            let secret = plant.who("administrator").act("enrol_account", &command).good()["one_time_secret"].clone();
-            let person = settle_in(plant.url(), account, secret.as_str().unwrap(), role);
+            let person = plant.hire(account, &[role]);
             plant.people.insert(name, person);
-            plant.who("reviewer").sign("confirm_identity", &json!({ "account": account })).good();
         }
         plant
+    }
+
+    /// Enrols a person in those roles; gives the one-time secret.
+    pub fn enrol(&self, account: &str, roles: &[&str]) -> String {
+        let name = format!("Person {account}");
+        let command = json!({ "account": account, "name": name, "roles": roles, "identity": "card seen" });
+        let made = self.who("administrator").act("enrol_account", &command).good();
+        made["one_time_secret"].as_str().unwrap().to_owned()
+    }
+
+    /// Enrols a person, who sets a password; nobody has confirmed yet who it is.
+    pub fn hire_unconfirmed(&self, account: &str, roles: &[&str]) -> Client {
+        settle_in(self.url(), account, &self.enrol(account, roles), roles[0])
+    }
+
+    /// Enrols a person, who sets a password and is confirmed by the reviewer.
+    pub fn hire(&self, account: &str, roles: &[&str]) -> Client {
+        let person = self.hire_unconfirmed(account, roles);
+        self.who("reviewer").sign("confirm_identity", &json!({ "account": account })).good();
+        person
     }
 
     fn from(shelf: &Shelf) -> Self {
@@ -456,6 +473,11 @@ fn switch_on(runtime: &Runtime, at: SocketAddr) -> TableHandle {
         let listener = tokio::net::TcpListener::bind(at).await.unwrap();
         serve(listener, TableOptions::default()).unwrap()
     })
+}
+
+/// A good roll of so many labels that runs forward over a table that counts right.
+pub fn plain_run(labels: u32) -> RollRun {
+    RollRun::new(Roll::plain(labels, Some(CODE)))
 }
 
 /// The files of a plugin in that folder of the project, as they are sent.

@@ -27,6 +27,9 @@ struct Spoil {
 type Seed = [u8; 32];
 
 /// A book while it is forged.
+/// What is done to an entry's bytes.
+type Form = Box<dyn Fn(&str) -> String>;
+
 pub struct Forge {
     /// Whole entries as JSON. [`Forge::mend`] sets their places, links, roots and signatures.
     pub entries: Vec<Value>,
@@ -36,7 +39,7 @@ pub struct Forge {
     people: BTreeMap<String, Seed>,
     spoils: BTreeMap<usize, Spoil>,
     /// Entries whose stored bytes are not those of the canonical form.
-    forms: BTreeMap<usize, Box<dyn Fn(&str) -> String>>,
+    forms: BTreeMap<usize, Form>,
 }
 
 /// The key of a seed.
@@ -93,12 +96,6 @@ impl Forge {
     pub fn find(&self, stream: &str, kind: &str) -> usize {
         let stream_of = |n: &usize| self.entries[*n]["stream"].as_str().unwrap().starts_with(stream);
         self.all(kind).into_iter().find(stream_of).unwrap_or_else(|| panic!("there is no {kind} in {stream}"))
-    }
-
-    /// The first signature with that meaning.
-    pub fn signature(&self, meaning: &str) -> usize {
-        let means = |n: &usize| self.entries[*n]["body"]["meaning"] == meaning;
-        self.all("signature.applied").into_iter().find(means).unwrap()
     }
 
     /// The first signature that covers the entry at `n`, or one that stands after it: its root rests on that entry.

@@ -41,26 +41,6 @@ fn another_past_under_the_books_own_key_is_found_by_a_kept_checkpoint_alone() {
     both_find(&copy.dump(), &with, &[("tree", At(0))]);
 }
 
-/// The book's own checkpoints hold in whatever past its key signed: they must not narrow down where it was changed.
-#[test]
-fn what_a_kept_checkpoint_contradicts_is_looked_for_below_the_last_one_from_outside_that_holds() {
-    let copy = Copy::new();
-    let early = copy.put("early.txt", &std::fs::read(&checkpoints(&copy.dir())[1]).unwrap());
-    let size = checkpoint_size(&early);
-    let kept = copy.kept_elsewhere(u64::MAX);
-    let mut forge = Forge::of(&copy.dir());
-    let session = forge.all("session.opened")[0];
-    assert!(size <= session as u64);
-    forge.entries[session]["body"]["device"] = json!("D-OTHER");
-    forge.mend();
-    forge.write_with_checkpoints(&copy.dir());
-    let signed = forge.first_signature_over(session);
-    let both = Outside::checkpoint(&early).and_checkpoints([kept.clone()]);
-    found(&copy.dir(), &both, &[("checkpoints", Nowhere), ("signatures", At(signed)), ("tree", At(size))]);
-    let one = Outside::checkpoint(&kept);
-    found(&copy.dir(), &one, &[("checkpoints", Nowhere), ("signatures", At(signed)), ("tree", At(0))]);
-}
-
 #[test]
 fn another_past_is_found_by_a_sealed_record_that_was_given_away_before() {
     let copy = Copy::new();

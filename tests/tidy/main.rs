@@ -105,6 +105,8 @@ fn the_rules_reach_for_no_clock_file_network_or_float() {
         " f64",
         "HashMap",
     ];
+    // A crate's own tests may reach outside: for a golden file, or to be told to write one.
+    found.retain(|(path, _)| !path.contains("/src/tests/") && !path.ends_with("/testing.rs"));
     for (path, text) in &found {
         for ban in bans {
             assert!(!without_tests(text).contains(ban), "{path} has {ban}");

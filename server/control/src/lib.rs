@@ -24,8 +24,10 @@ mod settle;
 mod state;
 mod station;
 #[cfg(test)]
+#[allow(clippy::disallowed_methods, reason = "the golden table of states and acts is a file")]
 mod testing;
 #[cfg(test)]
+#[allow(clippy::type_complexity, reason = "tables of cases")]
 mod tests;
 mod text;
 mod world;

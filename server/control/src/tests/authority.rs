@@ -2,8 +2,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{
-    CountPurpose, Direction, ExaminationResult, FaultKind, ObsoleteRule, Occasion, Role, SessionEnd, Severity,
-    StationWork,
+    ExaminationResult, FaultKind, ObsoleteRule, Occasion, Role, SessionEnd, Severity, StationWork,
 };
 use tallyseal_schema::{By, Hash};
 
