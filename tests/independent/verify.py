@@ -102,13 +102,13 @@ KIND_ROWS = """
 | `deviation.opened` | 1 | deviation | yes |
 """
 MEANING_ROWS = """
-| identity confirmed | account | administrator, reviewer | - | - | yes |
+| identity confirmed | account | administrator, reviewer | account.enrolled | - | yes |
 | item approved | item | reviewer | item.drafted | - | - |
 | supplier approved | supplier | reviewer | supplier.registered | - | - |
 | examined | delivery | incoming_examiner | - | - | - |
 | released | delivery | reviewer | delivery.received, delivery.examined | examined | - |
 | rejected | delivery | reviewer | delivery.received, delivery.examined | examined | - |
-| hold lifted | deviation | reviewer | deviation.opened, roll.count_opened | - | - |
+| hold lifted | deviation | reviewer | deviation.opened, roll.count_opened, roll.count_ended, roll.counted | - | - |
 | counted | count | label_room | - | - | - |
 | count checked | count | label_room, supervisor | count.opened, count.closed, count.fault_disposed | counted | - |
 | station qualified | station | reviewer | station.registered | - | - |
