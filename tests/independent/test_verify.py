@@ -1142,7 +1142,8 @@ class Programme(Case):
             self.assertEqual(inside.split("\n")[2:], rows.strip().split("\n"))
         self.assertEqual(verify.KINDS["count.closed", 1], (["count"], True))
         self.assertEqual(verify.KINDS["remark.made", 1], (["any"], False))
-        self.assertEqual(verify.MEANINGS["identity confirmed"], (["account"], ["administrator", "reviewer"], [], [], True))
+        self.assertEqual(verify.MEANINGS["identity confirmed"],
+                         (["account"], ["administrator", "reviewer"], ["account.enrolled"], [], True))
         self.assertIn("counted", verify.MEANINGS["count checked"][3])
 
     def test_a_spoiled_proof_leads_nowhere(self):
