@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use tallyseal_book::{ActError, Book, Order};
-use tallyseal_control::{Command, Follower, Piece, Record, State};
+use tallyseal_control::{Command, Follower, Key, Piece, Record, State};
 use tallyseal_machines::capture::{Piece as Segment, Segmenter};
 use tallyseal_machines::link::{LinkEvent, run_tcp_out};
 use tallyseal_plugin_host::Plugin;
@@ -19,6 +19,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
 
 use crate::desk::system_order;
+use crate::error::DeskError;
 use crate::randomness;
 
 /// The name of a station's only link.
@@ -43,6 +44,19 @@ enum Tell {
     LookAgain(oneshot::Sender<()>),
 }
 
+/// Says of every link that it is down, as it is after a start until it is heard of. Done before anybody is answered:
+/// else a count could be closed over what was said while no server ran.
+///
+/// Errors: the book cannot be read, or does not take it.
+pub async fn lose_all(book: &Book) -> Result<(), DeskError> {
+    for station in book.set(&Key::new("thing", Thing::Station.as_str()))? {
+        let cause = "the server was started anew".to_owned();
+        let command = Command::LoseLink { station: station.id(), link: LINK.to_owned(), cause };
+        book.act(system_order("capture", command)?).await?;
+    }
+    Ok(())
+}
+
 impl Captures {
     /// No captures yet.
     pub fn new() -> Self {
@@ -53,7 +67,7 @@ impl Captures {
     pub async fn follow(self, book: Book) {
         let mut committed = book.subscribe();
         loop {
-            match book.set(&tallyseal_control::Key::new("thing", Thing::Station.as_str())) {
+            match book.set(&Key::new("thing", Thing::Station.as_str())) {
                 Ok(stations) => stations.iter().for_each(|stream| self.begin(&book, stream)),
                 Err(error) => tracing::error!(%error, "the stations cannot be read; those not captured yet are not"),
             }

@@ -40,7 +40,10 @@ pub async fn export(book: Book, by: By, record: Stream) -> Result<Vec<u8>, DeskE
             )));
         }
     }
-    let unsealed = prepare(contents).map_err(|error| DeskError::Internal(error.to_string()))?;
+    // Deflating a large record takes seconds, and the web's two threads have others to answer.
+    let unsealed = tokio::task::spawn_blocking(move || prepare(contents));
+    let unsealed = unsealed.await.map_err(|error| DeskError::Internal(error.to_string()))?;
+    let unsealed = unsealed.map_err(|error| DeskError::Internal(error.to_string()))?;
     let command =
         Command::NoteExport { record: record.clone(), manifest: unsealed.manifest_hash(), pdf: None, streams };
     let receipt = book.act(Order { by, ..system_order("export", command)? }).await?;

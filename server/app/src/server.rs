@@ -5,12 +5,14 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
+use actix_web::middleware::DefaultHeaders;
 use actix_web::web::Data;
 use actix_web::{App, HttpServer};
 use tallyseal_book::{Book, BootInfo, Layout, Settings, key_file};
 use tallyseal_schema::kinds::schemas_hash;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
-use crate::capture::Captures;
+use crate::capture::{Captures, lose_all};
 use crate::cli::CannotRun;
 use crate::clock::{self, SystemClock};
 use crate::desk::Desk;
@@ -72,11 +74,18 @@ impl Running {
         let head = book.head()?;
         let vault = Vault::new(head.book.clone(), key_file::read(&pepper_file(&layout))?);
         let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun)?;
+        lose_all(&book).await?;
         let captures = Captures::new();
         tokio::spawn(captures.clone().follow(book.clone()));
         let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone()));
         let shared = desk.clone();
-        let server = HttpServer::new(move || App::new().app_data(shared.clone()).configure(api::routes))
+        let app = move || {
+            // Answers hold tokens, one-time secrets and what only some may see: nobody on the way keeps them.
+            let headers =
+                DefaultHeaders::new().add(("Cache-Control", "no-store")).add(("X-Content-Type-Options", "nosniff"));
+            App::new().wrap(headers).app_data(shared.clone()).configure(api::routes)
+        };
+        let server = HttpServer::new(app)
             .workers(2)
             .client_request_timeout(HEAD_DEADLINE)
             .keep_alive(KEEP_ALIVE)
@@ -117,6 +126,30 @@ impl Running {
         self.captures.stop().await;
         let _ = std::fs::remove_file(&self.socket);
         self.book.shutdown().await;
+    }
+}
+
+/// The wish of whoever runs the server that it ends: Ctrl-C, or the signal TERM. Listened for before anybody is told that it
+/// serves, so that from then on it ends in order.
+pub(crate) struct Ending {
+    interrupt: Signal,
+    terminate: Signal,
+}
+
+impl Ending {
+    /// From now on.
+    ///
+    /// Errors: the operating system does not let us listen.
+    pub(crate) fn listen() -> std::io::Result<Self> {
+        Ok(Self { interrupt: signal(SignalKind::interrupt())?, terminate: signal(SignalKind::terminate())? })
+    }
+
+    /// Returns when it is wished.
+    pub(crate) async fn wished(&mut self) {
+        tokio::select! {
+            _ = self.interrupt.recv() => {}
+            _ = self.terminate.recv() => {}
+        }
     }
 }
 

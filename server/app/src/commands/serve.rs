@@ -1,9 +1,7 @@
 //! `tallyseal serve`.
 
-use tokio::signal::unix::{SignalKind, signal};
-
 use crate::cli::{CannotRun, Outcome, Ran, ServeArgs};
-use crate::server::Running;
+use crate::server::{Ending, Running};
 
 /// Exit code after a failure of the store: nothing is known to be wrong with the book, a new start checks it.
 const STORE_FAILED: i32 = 70;
@@ -16,14 +14,12 @@ pub(crate) fn serve(args: &ServeArgs) -> Ran {
         )));
     }
     actix_web::rt::System::new().block_on(async {
-        // Before anybody is told that it serves: from then on it ends in order.
-        let (mut interrupt, mut terminate) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+        let mut ending = Ending::listen()?;
         let running = Running::start(&args.dir, args.listen, args.accept_earlier_clock).await?;
         // Scripts wait for this line: the server answers from here on.
         println!("Serving {} at http://{}", args.dir.display(), running.address());
         tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
+            () = ending.wished() => {}
             why = running.failed() => {
                 eprintln!("tallyseal: the book stopped: {why}");
                 std::process::exit(STORE_FAILED);

@@ -14,12 +14,11 @@ use tallyseal_schema::By;
 use tallyseal_schema::ids::{BookName, Stream};
 use tallyseal_schema::kinds::Role;
 use tokio::net::TcpListener;
-use tokio::signal::unix::{SignalKind, signal};
 
 use crate::cli::{CannotRun, DemoArgs, Outcome, Ran};
 use crate::commands::verify;
 use crate::founding::{Founder, found};
-use crate::server::Running;
+use crate::server::{Ending, Running};
 use crate::{clock, export};
 
 use people::People;
@@ -67,11 +66,10 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     } else {
         println!("Accounts of the demo (account, password, roles):");
         people.print();
+        let mut ending = Ending::listen()?;
         println!("Serving the JSON API at http://{}; Ctrl-C ends it.", running.address());
-        let mut terminate = signal(SignalKind::terminate())?;
         tokio::select! {
-            interrupted = tokio::signal::ctrl_c() => interrupted?,
-            _ = terminate.recv() => {}
+            () = ending.wished() => {}
             why = running.failed() => return Err(CannotRun(format!("the book stopped: {why}"))),
         }
         running.stop().await;
