@@ -144,3 +144,94 @@ impl Unsealed {
         sealed::write_zip(&members).map_err(SealError::Zip)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn proof(n: u64, entry: &[u8]) -> ProofLine {
+        ProofLine { leaf: Hash::leaf(entry), n, path: vec![Hash([7; 32])] }
+    }
+
+    fn contents() -> Contents {
+        let entries = BTreeMap::from([(0, b"{\"n\":0}".to_vec()), (12, b"{\"n\":12}".to_vec())]);
+        Contents {
+            book: "label-room.example/plant-1".parse().unwrap(),
+            captures: BTreeMap::from([(Hash::of(b"raw"), b"raw".to_vec())]),
+            checkpoint: "C1\n".to_owned(),
+            proofs: entries.iter().map(|(n, bytes)| (*n, proof(*n, bytes))).collect(),
+            entries,
+            plugins: BTreeMap::from([(Hash([9; 32]), Files::from([("plugin.toml".to_owned(), b"api = 1".to_vec())]))]),
+            record: "roll/R-1".parse().unwrap(),
+            schemas: BTreeMap::from([("roll.received.v1.json".to_owned(), b"{}".to_vec())]),
+            size: 13,
+            streams: BTreeMap::from([("roll/R-1".parse().unwrap(), 1)]),
+        }
+    }
+
+    fn seal() -> Seal {
+        let entry = b"{\"n\":13}".to_vec();
+        Seal { checkpoint: "C2\n".to_owned(), consistency: vec![Hash([8; 32])], proof: proof(13, &entry), entry }
+    }
+
+    #[test]
+    fn the_file_holds_what_the_manifest_names_and_the_seal_and_nothing_else() {
+        let unsealed = prepare(contents()).unwrap();
+        let hash = unsealed.manifest_hash();
+        let zip = unsealed.seal(&seal()).unwrap();
+        let members: BTreeMap<String, Vec<u8>> = sealed::read_zip(&zip)
+            .unwrap()
+            .iter()
+            .map(|member| (member.name.clone(), member.bytes(&zip).to_vec()))
+            .collect();
+        let manifest = &members["manifest.json"];
+        assert_eq!(Hash::of(manifest), hash);
+        let manifest: Manifest = serde_json::from_slice(manifest).unwrap();
+        assert_eq!((manifest.size, manifest.record.as_str(), manifest.streams.len()), (13, "roll/R-1", 1));
+        let mut named: Vec<&str> = manifest.files.keys().map(String::as_str).collect();
+        named.extend(["manifest.json", "seal.jsonl", "seal.txt"]);
+        named.sort_unstable();
+        assert_eq!(members.keys().map(String::as_str).collect::<Vec<_>>(), named);
+        for (name, hash) in &manifest.files {
+            assert_eq!(Hash::of(&members[name]), *hash, "{name}");
+        }
+        assert!(named.contains(&format!("captures/{}", Hash::of(b"raw")).as_str()));
+        assert!(named.contains(&format!("plugins/{}/plugin.toml", Hash([9; 32])).as_str()));
+    }
+
+    #[test]
+    fn entries_and_proofs_stand_line_by_line_in_the_order_of_the_book() {
+        let zip = prepare(contents()).unwrap().seal(&seal()).unwrap();
+        let members = sealed::read_zip(&zip).unwrap();
+        let text = |name: &str| {
+            let member = members.iter().find(|member| member.name == name).unwrap();
+            String::from_utf8(member.bytes(&zip).to_vec()).unwrap()
+        };
+        assert_eq!(text("entries.jsonl"), "{\"n\":0}\n{\"n\":12}\n");
+        let proofs = text("proofs.jsonl");
+        let places: Vec<u64> = proofs.lines().map(|line| serde_json::from_str::<ProofLine>(line).unwrap().n).collect();
+        assert_eq!(places, [0, 12]);
+        let seal = text("seal.jsonl");
+        let lines: Vec<&str> = seal.lines().collect();
+        assert_eq!((lines.len(), lines[0]), (3, "{\"n\":13}"));
+        assert_eq!(serde_json::from_str::<ProofLine>(lines[1]).unwrap().n, 13);
+        let consistency: ConsistencyLine = serde_json::from_str(lines[2]).unwrap();
+        assert_eq!(consistency.consistency, [Hash([8; 32])]);
+        assert_eq!((text("checkpoint.txt"), text("seal.txt")), ("C1\n".to_owned(), "C2\n".to_owned()));
+    }
+
+    #[test]
+    fn an_entry_without_its_proof_is_never_sealed() {
+        let mut lacking = contents();
+        lacking.proofs.remove(&12);
+        assert!(matches!(prepare(lacking), Err(SealError::NoProof { n: 12 })));
+    }
+
+    #[test]
+    fn a_changed_byte_changes_the_manifest_that_the_book_names() {
+        let before = prepare(contents()).unwrap().manifest_hash();
+        let mut other = contents();
+        other.captures.values_mut().for_each(|bytes| bytes[0] ^= 1);
+        assert_ne!(prepare(other).unwrap().manifest_hash(), before);
+    }
+}
