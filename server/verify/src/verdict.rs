@@ -80,3 +80,16 @@ fn age(at: Time) -> Option<u64> {
     let then = u64::try_from(at.micros()).ok()? / 1_000_000;
     Some(now.as_secs().saturating_sub(then))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_age_is_in_whole_seconds_and_never_negative() {
+        let now = i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_micros()).unwrap();
+        let ago = |seconds: i64| age(Time::from_micros(now - seconds * 1_000_000).unwrap()).unwrap();
+        assert!((7_200..7_260).contains(&ago(7_200)), "{}", ago(7_200));
+        assert_eq!(ago(-7_200), 0);
+    }
+}

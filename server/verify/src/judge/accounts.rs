@@ -59,7 +59,7 @@ impl Accounts {
     }
 
     /// What an entry does to an account. Anything else passes by.
-    pub(super) fn entry(&mut self, n: u64, stream: &Stream, rev: u64, detail: &Detail, findings: &mut Findings) {
+    pub(super) fn entry(&mut self, n: u64, stream: &Stream, detail: &Detail, findings: &mut Findings) {
         let account = match detail {
             Detail::Enrolled(body) => &body.account,
             Detail::Roles(body) => &body.account,
@@ -77,7 +77,7 @@ impl Accounts {
         let opened = known.enrolled || self.extent == Extent::Tail;
         match detail {
             Detail::Enrolled(body) => {
-                if known.enrolled || rev != 1 {
+                if known.enrolled {
                     findings.fault(Check::Keys, Some(n), format!("account {account} is opened a second time"));
                 }
                 known.enrolled = true;

@@ -115,12 +115,12 @@ impl<'a> Judge<'a> {
         }
         // Before this entry joins its stream: a signature covers what was there before it.
         if let Some(Detail::Signed(signed)) = head.detail.as_deref() {
-            let entry = signatures::Place { n, rev: head.rev, stream, id };
+            let entry = signatures::Place { n, rev: head.rev, stream };
             self.signatures.judge(entry, signed, &mut self.streams, &mut self.accounts, findings, work);
         }
         self.streams.entry(n, id, head, stream, fact.leaf, findings);
         if let Some(detail) = head.detail.as_deref() {
-            self.accounts.entry(n, stream, head.rev, detail, findings);
+            self.accounts.entry(n, stream, detail, findings);
             self.captures.entry(n, id, self.streams.whole(id), detail, findings);
             self.plugins.entry(n, detail, findings);
         }

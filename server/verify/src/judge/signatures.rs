@@ -19,7 +19,6 @@ pub(super) struct Place<'a> {
     pub(super) n: u64,
     pub(super) rev: u64,
     pub(super) stream: &'a Stream,
-    pub(super) id: usize,
 }
 
 /// Every signature's bytes so far: none is ever used twice.
@@ -57,7 +56,7 @@ impl Signatures {
         if !signed.by_author {
             found.wrong("account, name and role are not those of the entry's author");
         }
-        record(entry, signed, streams, &mut found);
+        record(entry, signed, &mut found);
         covers(signed, streams, &mut found);
         signer(signed, streams, accounts, &mut found);
         let key = key(signed, streams, accounts, &mut found);
@@ -103,7 +102,7 @@ impl Signatures {
 }
 
 /// The signature stands in the stream that it signs, right after what it covers there.
-fn record(entry: Place<'_>, signed: &Signed, streams: &Streams, found: &mut Found) {
+fn record(entry: Place<'_>, signed: &Signed, found: &mut Found) {
     let body = &signed.body;
     match body.covers.get(&body.record) {
         _ if body.covers.is_empty() => found.wrong("it covers nothing"),
@@ -112,11 +111,8 @@ fn record(entry: Place<'_>, signed: &Signed, streams: &Streams, found: &mut Foun
             found.wrong(format!("it signs {} and stands in {}", body.record, entry.stream));
         }
         Some(cover) if cover.rev.checked_add(1) != Some(entry.rev) => {
-            let what = format!("it is rev {} of {} and covers it to rev {}", entry.rev, body.record, cover.rev);
-            // Where an entry is missing before it, that is said by the chain.
-            if streams.whole(entry.id) {
-                found.wrong(what);
-            }
+            // Also where the stream is not here in full, and its root cannot be made.
+            found.wrong(format!("it is rev {} of {} and covers it to rev {}", entry.rev, body.record, cover.rev));
         }
         Some(_) => {}
     }

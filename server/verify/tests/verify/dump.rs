@@ -62,6 +62,15 @@ fn a_dump_from_a_later_entry_is_judged_as_far_as_it_goes_and_says_so() {
 }
 
 #[test]
+fn a_signature_that_covers_less_is_seen_though_its_stream_began_before_the_dump() {
+    let mut book = sample(9);
+    let leaves = book.stream("count/C-1");
+    let cover = json!({"rev": leaves.len() - 1, "root": Hash::of(b"cannot be made").hex()});
+    let n = book.sign_changed(&cy(), "counted", "count/C-1", &[], |body| body["covers"]["count/C-1"] = cover.clone());
+    finds(|options| verify_dump(&lines(&book, 20, n + 1), options), Check::Signatures, Some(n), &[]);
+}
+
+#[test]
 fn lines_left_out_doubled_or_spoiled() {
     let book = sample(9);
     let whole = |change: fn(&mut Vec<Vec<u8>>)| {

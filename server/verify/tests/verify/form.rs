@@ -68,6 +68,17 @@ fn places_that_do_not_follow() {
 }
 
 #[test]
+fn an_entry_0_that_says_that_something_was_before_it() {
+    let mut book = Forge::empty(9);
+    book.open();
+    book.change(0, |entry| entry["prev"] = json!("ab".repeat(32)));
+    for founder in [ada(), bo()] {
+        book.enrol(system(), &founder, true);
+    }
+    finds(|options| book.verify(options), Check::Chain, Some(0), &[]);
+}
+
+#[test]
 fn a_stream_that_does_not_begin_at_1() {
     added(Check::Chain, &[], |book| {
         let mut entry = book.draft(di().by(), "remark.made", "roll/R-7", json!({"text": "x"}));

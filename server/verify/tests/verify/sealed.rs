@@ -1,7 +1,5 @@
 //! Sealed records: left out, put in, mended and forged.
 
-use std::collections::BTreeMap;
-
 use serde_json::{Value, json};
 use tallyseal_schema::canonical::write_value;
 use tallyseal_schema::{Hash, tree};
@@ -39,6 +37,8 @@ fn edit(bytes: &mut Vec<u8>, change: impl FnOnce(&mut Vec<Vec<u8>>)) {
 fn an_untouched_record_is_in_order_and_every_check_looked_at_something() {
     let report = record().verify(&without(&[]));
     assert!(report.ok(), "{report}");
+    // Two entries of streams that are not in the record stand between.
+    assert_eq!(report.notes, ["chain: 1 not judged: prev, because the entry before is not here"]);
     let looked: Vec<(&str, u64)> = report.checks.iter().map(|line| (line.check.as_str(), line.looked_at)).collect();
     assert_eq!(
         looked,
@@ -187,6 +187,25 @@ fn entries_out_of_order_or_twice() {
     spoiled(Check::Chain, Some(LAST), &[Check::Tree, Check::Manifest, Check::Complete], |members| {
         edit(members.get("entries.jsonl"), |lines| lines.push(lines.last().unwrap().clone()));
     });
+}
+
+#[test]
+fn entries_of_two_streams_in_each_others_place() {
+    // Each stream is still in its own order.
+    let swapped = |members: &mut Members| {
+        for name in ["entries.jsonl", "proofs.jsonl"] {
+            edit(members.get(name), |lines| {
+                let at = lines.iter().position(|line| String::from_utf8_lossy(line).contains("\"n\":15,")).unwrap();
+                lines.swap(at, at - 1);
+            });
+        }
+        members.mend_manifest(|_| {});
+    };
+    spoiled(Check::Chain, Some(PLUGIN - 3), &[Check::Seal], swapped);
+    let mut members = record();
+    swapped(&mut members);
+    let report = members.verify(&without(&[]));
+    assert!(report.notes.iter().any(|note| note.starts_with("time: 1 not judged")), "{report}");
 }
 
 #[test]
@@ -352,7 +371,7 @@ fn reseal(book: &Forge, members: &mut Members, n: u64) {
 
 #[test]
 fn seal_lines_left_out_or_changed() {
-    let cases: [(&str, Option<u64>, fn(&mut Vec<Vec<u8>>)); 7] = [
+    let cases: [(&str, Option<u64>, fn(&mut Vec<Vec<u8>>)); 8] = [
         ("two lines", None, |lines| drop(lines.pop())),
         ("four lines", None, |lines| lines.push(lines[2].clone())),
         ("an entry that is none", None, |lines| lines[0] = b"{}".to_vec()),
@@ -362,6 +381,11 @@ fn seal_lines_left_out_or_changed() {
             lines[1] = write_value(&proof).unwrap();
         }),
         ("no way from C1 to C2", None, |lines| lines[2] = b"{\"consistency\":[]}".to_vec()),
+        ("a proof that leads elsewhere", Some(26), |lines| {
+            let mut proof: Value = serde_json::from_slice(&lines[1]).unwrap();
+            proof["path"][0] = json!("ab".repeat(32));
+            lines[1] = write_value(&proof).unwrap();
+        }),
         ("a way that is none", None, |lines| lines[2].push(b' ')),
         ("a proof that is none", None, |lines| lines[1].push(b' ')),
     ];
@@ -403,6 +427,11 @@ fn captures_and_plugins_that_are_not_the_named_ones() {
         members.get(&file).push(b'#');
         members.mend_manifest(|_| {});
     });
+    // A path that no plugin has, so that there is no digest at all.
+    spoiled(Check::Plugins, None, &[Check::Seal], |members| {
+        members.0.push((format!("plugins/{}/README.md", "ab".repeat(32)), b"x".to_vec()));
+        members.mend_manifest(|_| {});
+    });
     spoiled(Check::Plugins, Some(COUNT), &[Check::Seal], |members| {
         for path in plugin().keys() {
             members.remove(&format!("plugins/{}/{path}", plugin_digest()));
@@ -413,6 +442,33 @@ fn captures_and_plugins_that_are_not_the_named_ones() {
         members.0.push(("plugins/readme.txt".to_owned(), b"x".to_vec()));
         members.mend_manifest(|_| {});
     });
+}
+
+#[test]
+fn a_plugin_with_more_files_than_its_draft_names() {
+    let mut book = Forge::founded(9);
+    let file = plugin()
+        .into_iter()
+        .next()
+        .map(|(path, bytes)| json!({"length": bytes.len(), "path": path, "sha256": Hash::of(&bytes).hex()}));
+    // Its digest is that of all files.
+    let draft = json!({
+        "counts": "labels", "digest": plugin_digest().hex(), "emits": [], "files": [file], "name": "line",
+        "version": "1.0.0",
+    });
+    let n = book.add(system(), "plugin.drafted", "plugin/P-1", draft);
+    let aborted = json!({});
+    book.add(system(), "count.aborted", "count/C-1", aborted);
+    let members = book.export("count/C-1", &["count/C-1", "plugin/P-1"]);
+    finds(|options| members.verify(options), Check::Plugins, Some(n), &[]);
+}
+
+#[test]
+fn a_plugin_that_no_count_in_the_record_ran_need_not_bring_its_files() {
+    let members = sample(9).export("plugin/P-1", &["plugin/P-1"]);
+    let report = members.verify(&without(&[]));
+    assert!(report.ok(), "{report}");
+    assert!(report.notes.iter().any(|note| note.starts_with("plugins: 1 not judged")), "{report}");
 }
 
 #[test]
@@ -441,5 +497,4 @@ fn a_record_of_one_small_thing() {
     let report = members.verify(&without(&[]));
     assert!(report.ok(), "{report}");
     assert_eq!(report.entries, 3);
-    assert_eq!(BTreeMap::from([("supplier/SU-1", 2)]).len(), 1);
 }

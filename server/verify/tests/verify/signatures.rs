@@ -203,6 +203,15 @@ fn a_signer_whose_account_is_not_open_had_ended_or_lost_the_role() {
 }
 
 #[test]
+fn each_fault_of_a_signature_is_said() {
+    let eve = person("U-5", "Eve", "label_room", 5);
+    let mut book = sample(9);
+    book.sign(&eve, "counted", "count/C-1", &[]);
+    let what: Vec<String> = book.verify(&without(&[])).faults.into_iter().map(|fault| fault.what).collect();
+    assert_eq!(what, ["account U-5 was not open", "the key is none of account U-5's"]);
+}
+
+#[test]
 fn a_signature_is_void_after_content_and_stands_after_anything_else() {
     let mut book = sample(9);
     let found = json!({"check": "silence", "text": "quiet"});
