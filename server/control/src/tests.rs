@@ -6,6 +6,7 @@ mod challenges;
 mod counts;
 mod deliveries;
 mod deviations;
+mod evolution;
 mod follower;
 mod items;
 mod machine;

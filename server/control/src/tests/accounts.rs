@@ -357,3 +357,23 @@ fn nothing_begins_an_account_but_its_enrolment() {
     plant.refuses(&reviewer(), confirm("U-0099"), "no-such-account");
     plant.refuses(&system(), enrol_key("U-0099", 1), "no-such-account");
 }
+
+#[test]
+fn the_second_founder_is_founded_whoever_was_enrolled_before_and_looks_like_none_of_them() {
+    let mut plant = Plant::default();
+    plant.founder("U-0001", Administrator);
+    plant.did(&admin(), Command::ChangePassword {});
+    plant.did(&admin(), enrol("U-0003", &[LabelRoom]));
+    plant.did(&admin(), enrol("U-0004", &[LabelRoom]));
+    plant.refuses(&system(), found("U-OOO1", &[Reviewer]), "account-looks-alike");
+    plant.refuses(&system(), found("U-0004", &[Reviewer]), "account-looks-alike");
+    plant.did(&system(), found("U-0002", &[Reviewer]));
+}
+
+#[test]
+fn a_disabled_account_does_nothing_though_a_session_of_it_were_left_open() {
+    let mut plant = Plant::ready();
+    let disabled = tallyseal_schema::kinds::AccountDisabled { account: id("U-0003") };
+    plant.writes(&system(), "account/U-0003", disabled.into());
+    plant.refuses(&room(), open_incoming("ST-1", "R-1"), "signed-out");
+}

@@ -424,3 +424,96 @@ fn a_change_of_item_closes_one_bracket_and_opens_another() {
     plant.did(&room(), open_incoming("ST-1", "R-4"));
     assert_eq!(plant.count_state(&id("C-000008")).bracket, 3);
 }
+
+#[test]
+fn runs_of_a_test_roll_that_has_expired_since_conclude_nothing() {
+    let mut plant = Plant::ready();
+    let expires = plant.minutes_later(30);
+    plant.did(
+        &supervisor(),
+        Command::RegisterTestRoll {
+            test_roll: id("T-2"),
+            certificate: "CE-2".to_owned(),
+            certified: crate::testing::labels(51),
+            code: Some(CODE.to_owned()),
+            expires,
+            faults: [(FaultKind::Splice, 1), (FaultKind::WrongCode, 1)].into(),
+        },
+    );
+    plant.did(&crate::testing::reviewer(), Command::CertifyTestRoll { test_roll: id("T-2") });
+    let run = run_of(51, Some(CODE), &[(3, FaultKind::Splice), (5, FaultKind::WrongCode)]);
+    let first = plant.counted("ST-1", open_challenge("ST-1", "T-2", Forward), &run);
+    let second = plant.counted("ST-1", open_challenge("ST-1", "T-2", Rewind), &run);
+    plant.wait_until(expires);
+    plant.clone().did(&room(), conclude("ST-1", "T-2", INTERVAL, &[&first, &second]));
+    plant.wait_until(expires.plus_micros(1));
+    plant.refuses(&room(), conclude("ST-1", "T-2", INTERVAL, &[&first, &second]), "test-roll-expired");
+    plant.challenged("ST-1");
+}
+
+#[test]
+fn a_run_on_another_station_in_the_same_bracket_is_no_run_of_this_one() {
+    let mut plant = Plant::ready();
+    plant.station_stands("ST-2");
+    plant.did(&room(), set_up("ST-2", CODED));
+    plant.challenged("ST-2");
+    assert_eq!(plant.station("ST-2").bracket, plant.station("ST-1").bracket);
+    let elsewhere = plant.test_ran("ST-2", Forward, &test_run());
+    let here = plant.test_ran("ST-1", Rewind, &test_run());
+    plant.refuses(&room(), conclude("ST-1", "T-1", INTERVAL, &[&elsewhere, &here]), "not-of-this-challenge");
+}
+
+#[test]
+fn a_closing_challenge_brackets_the_counts_of_its_own_station_and_bracket_only() {
+    let mut plant = Plant::ready();
+    plant.station_stands("ST-2");
+    plant.did(&room(), set_up("ST-2", CODED));
+    plant.challenged("ST-2");
+    plant.challenged("ST-2");
+    // R-1 at both; its first count at ST-1 lies in a bracket that failed, and never stands.
+    let late = plant.counted("ST-1", open_incoming("ST-1", "R-1"), &good_roll());
+    plant.challenge_failed("ST-1");
+    plant.challenged("ST-1");
+    plant.did(&room(), sign(&late));
+    plant.did(&crate::testing::second_reviewer(), crate::testing::lift("roll/R-1", "DV-000001"));
+    plant.signed("ST-2", open_incoming("ST-2", "R-1"), &good_roll());
+    let here = plant.signed("ST-1", open_recount("ST-1", "R-1"), &good_roll());
+    plant.challenged("ST-1");
+    let bracketed: Vec<_> = plant.roll("R-1").counts.iter().filter(|count| count.bracketed).collect();
+    assert_eq!(bracketed.len(), 1);
+    assert_eq!(bracketed[0].count.id(), here);
+    assert_eq!(plant.roll("R-1").count_axis(), CountAxis::AtRisk);
+    // A later count of the same roll closes with the next challenge, and the one before is not told again.
+    plant.signed("ST-1", open_recount("ST-1", "R-1"), &good_roll());
+    assert_eq!(plant.challenged("ST-1"), ["station.challenge_passed ST-1", "roll.bracketed R-1"]);
+}
+
+#[test]
+fn a_failed_challenge_ends_its_bracket_and_begins_to_count_anew() {
+    let mut plant = Plant::ready();
+    plant.signed("ST-1", open_incoming("ST-1", "R-1"), &good_roll());
+    plant.challenge_failed("ST-1");
+    let station = plant.station("ST-1");
+    assert_eq!((station.bracket, station.counts_in_bracket), (2, 0));
+    assert!(station.failed_brackets.contains(&1));
+}
+
+#[test]
+fn a_qualification_runs_any_test_roll_whatever_the_item_relies_on() {
+    let mut plant = Plant::ready();
+    let expires = plant.minutes_later(1_440);
+    plant.did(
+        &supervisor(),
+        Command::RegisterTestRoll {
+            test_roll: id("T-2"),
+            certificate: "CE-2".to_owned(),
+            certified: crate::testing::labels(51),
+            code: None,
+            expires,
+            faults: Default::default(),
+        },
+    );
+    plant.did(&crate::testing::reviewer(), Command::CertifyTestRoll { test_roll: id("T-2") });
+    let purpose = tallyseal_schema::kinds::CountPurpose::Qualification;
+    plant.did(&room(), crate::testing::open("ST-1", "test_roll/T-2", purpose, Forward));
+}

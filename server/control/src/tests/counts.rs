@@ -266,6 +266,7 @@ fn the_total_is_the_tickets_then_the_running_one_then_what_was_seen() {
         plant.says("ST-1", &count, &[three.as_slice(), &more].concat());
         plant.did(&room(), close(&count));
         assert_eq!(closed_body(&plant).machine_total, total);
+        assert_eq!(plant.count_state(&count).machine_total, Some(total));
         let found: Vec<_> = plant.count_state(&count).exceptions.keys().copied().collect();
         assert_eq!(found, exceptions);
         assert_eq!(closed_body(&plant).exceptions as usize, exceptions.len());
@@ -622,4 +623,77 @@ fn a_code_with_group_separators_is_the_item_s_whichever_way_it_is_written() {
     assert!(plant.count_state(&count).exceptions.contains_key(&CrossCheck::MachineReference));
     assert_eq!(plant.count_state(&count).faults.len(), 1);
     assert_ne!(as_read, OTHER_CODE);
+}
+
+#[test]
+fn a_disposition_reaches_only_what_lies_wholly_in_its_range() {
+    let mut plant = Plant::ready();
+    let count = plant.opened(&room(), open_incoming("ST-1", "R-1"));
+    let code = |ordinal: u32, code: &str| label(ordinal, Some(code));
+    plant.says(
+        "ST-1",
+        &count,
+        &[code(1, CODE), code(2, "A"), code(3, "A"), code(4, "B"), code(5, "C"), code(6, "C"), code(7, "C")],
+    );
+    plant.did(&room(), set_aside(&count, 3, 6));
+    let waiting: Vec<_> = plant
+        .count_state(&count)
+        .faults
+        .iter()
+        .filter(|fault| fault.disposition.is_none())
+        .map(|fault| (fault.ordinal, fault.last))
+        .collect();
+    assert_eq!(waiting, [(2, 3), (5, 7)]);
+}
+
+#[test]
+fn a_later_disposition_leaves_an_earlier_one_alone() {
+    let (mut plant, count) = closed(&[(9, FaultKind::Unread), (30, FaultKind::Unread)]);
+    plant.did(&room(), leave(&count, FaultKind::Unread, 9, 9));
+    plant.did(&room(), take_out(&count, FaultKind::Unread, 1, 30, 1));
+    let done: Vec<_> =
+        plant.count_state(&count).faults.iter().map(|fault| (fault.disposition, fault.piece.is_some())).collect();
+    assert_eq!(done, [(Some(Disposition::Left), false), (Some(Disposition::TakenOut), true)]);
+}
+
+#[test]
+fn a_count_that_cannot_tell_its_end_may_be_given_up_while_it_runs() {
+    let (mut plant, count) = opened_with(&["total"], MachineCounts::Labels);
+    says(&mut plant, &count, &[Observation::Total { value: 9 }]);
+    plant.clone().did(&room(), interrupt(&count));
+    plant.did(&room(), abort(&count));
+}
+
+#[test]
+fn a_count_is_found_by_what_it_is_now() {
+    let keys = |plant: &Plant, count: &Id| {
+        let stream = format!("count/{count}");
+        plant.record(&stream).keys(&id(&stream)).into_iter().map(|key| key.0).collect::<Vec<_>>()
+    };
+    let always = ["count.roll=roll/R-1", "count.station=station/ST-1", "thing=count"].map(str::to_owned);
+    let with = |more: &[&str]| {
+        let mut all = always.to_vec();
+        all.extend(more.iter().map(|key| (*key).to_owned()));
+        all.sort();
+        all
+    };
+    let (mut plant, count) = run_to_the_end(&[]);
+    assert_eq!(keys(&plant, &count), with(&["count.open=yes"]));
+    plant.did(&room(), close(&count));
+    assert_eq!(keys(&plant, &count), with(&["count.unsigned=yes", "count.unsigned_in=station/ST-1#1"]));
+    plant.did(&room(), sign(&count));
+    assert_eq!(keys(&plant, &count), with(&[]));
+    // A run of a challenge waits for its conclusion, one of a qualification for nothing.
+    let of = |purpose: CountPurpose| {
+        let mut plant = Plant::ready();
+        let count = plant.opened(&room(), open("ST-1", "test_roll/T-1", purpose, Direction::Forward));
+        plant.says("ST-1", &count, &crate::testing::test_run());
+        plant.did(&room(), close(&count));
+        keys(&plant, &count).into_iter().filter(|key| !key.starts_with("count.roll")).collect::<Vec<_>>()
+    };
+    assert_eq!(
+        of(CountPurpose::Challenge),
+        ["count.challenge=station/ST-1#1", "count.station=station/ST-1", "thing=count"]
+    );
+    assert_eq!(of(CountPurpose::Qualification), ["count.station=station/ST-1", "thing=count"]);
 }

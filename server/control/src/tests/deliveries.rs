@@ -1,4 +1,4 @@
-use tallyseal_schema::kinds::{ExaminationResult, ObsoleteRule, Role};
+use tallyseal_schema::kinds::{DeliveryHeld, ExaminationResult, ObsoleteRule, Role, Severity};
 
 use crate::testing::{
     CODED, OTHER_CODE, Plant, abort, all_hats, examine, examiner, id, labels, lift, open_incoming, receive, release,
@@ -262,4 +262,27 @@ fn an_examination_that_changed_after_it_was_signed_releases_nothing() {
     assert_eq!(state(&plant, "D-1").status, DeliveryStatus::ExaminedGood);
     assert!(!plant.record("delivery/D-1").facts.signed("examined"));
     plant.refuses(&reviewer(), release("D-1"), "not-signed");
+}
+
+#[test]
+fn a_delivery_is_found_by_its_item_and_the_suppliers_lot_and_a_hold_can_be_lifted_from_it() {
+    let mut plant = received();
+    let keys: Vec<_> = plant.record("delivery/D-1").keys(&id("delivery/D-1")).into_iter().map(|key| key.0).collect();
+    assert_eq!(keys, ["delivery.item=item/L-100-A", "delivery.supplier_lot=LOT-1", "thing=delivery"]);
+    // Only wrong codes hold a delivery in this version, and those holds stay. One of another cause is lifted:
+    let command = Command::OpenDeviation {
+        about: vec![id("delivery/D-1")],
+        severity: Severity::Major,
+        text: "papers of another delivery".to_owned(),
+    };
+    plant.did(&room(), command);
+    let held = DeliveryHeld { cause: id("deviation/DV-000001") };
+    plant.writes(&system(), "delivery/D-1", held.into());
+    plant.refuses(&examiner(), examine("D-1", &["R-1"], ACCEPT), "held");
+    plant.makes(
+        &reviewer(),
+        lift("delivery/D-1", "DV-000001"),
+        &["delivery.hold_lifted D-1", "\"hold lifted\" DV-000001"],
+    );
+    plant.did(&examiner(), examine("D-1", &["R-1"], ACCEPT));
 }

@@ -174,7 +174,7 @@ fn a_wrong_code_is_critical_and_holds_the_delivery_when_it_is_seen() {
 #[test]
 fn a_wrong_code_is_told_once_whoever_tells_of_it() {
     let wrong = |ordinal: u32| label(ordinal, Some(OTHER_CODE));
-    let told: [(&[&[Observation]], &[(FaultKind, u32, u32)]); 6] = [
+    let told: [(&[&[Observation]], &[(FaultKind, u32, u32)]); 11] = [
         // The reading, and the machine's own comparison in the same piece or the next.
         (&[&[wrong(1), mismatch(1, OTHER_CODE)]], &[(FaultKind::WrongCode, 1, 1)]),
         (&[&[wrong(1)], &[mismatch(1, OTHER_CODE)]], &[(FaultKind::WrongCode, 1, 1)]),
@@ -185,6 +185,24 @@ fn a_wrong_code_is_told_once_whoever_tells_of_it() {
             &[(FaultKind::WrongCode, 1, 1), (FaultKind::WrongCode, 2, 3)],
         ),
         (&[&[wrong(1), wrong(2), mismatch(2, OTHER_CODE)]], &[(FaultKind::WrongCode, 1, 2)]),
+        // A place told of lies behind a run, before it, or apart from it on either side.
+        (
+            &[&[mismatch(3, OTHER_CODE)], &[wrong(1), wrong(2), wrong(3)]],
+            &[(FaultKind::WrongCode, 3, 3), (FaultKind::WrongCode, 1, 2)],
+        ),
+        (
+            &[&[mismatch(2, OTHER_CODE)], &[wrong(1), wrong(2), wrong(3)]],
+            &[(FaultKind::WrongCode, 2, 2), (FaultKind::WrongCode, 1, 3)],
+        ),
+        (
+            &[&[mismatch(5, OTHER_CODE)], &[wrong(2), wrong(3)]],
+            &[(FaultKind::WrongCode, 5, 5), (FaultKind::WrongCode, 2, 3)],
+        ),
+        (
+            &[&[wrong(1), label(2, Some(CODE))], &[wrong(3), wrong(4)]],
+            &[(FaultKind::WrongCode, 1, 1), (FaultKind::WrongCode, 3, 4)],
+        ),
+        (&[&[wrong(1), wrong(2), wrong(3)], &[mismatch(2, OTHER_CODE)]], &[(FaultKind::WrongCode, 1, 3)]),
         // Another code on the same label is another finding.
         (&[&[wrong(1), mismatch(1, "ANOTHER")]], &[(FaultKind::WrongCode, 1, 1), (FaultKind::WrongCode, 1, 1)]),
     ];
@@ -355,7 +373,9 @@ fn a_capture_that_began_anew_does_not_hide_what_fell_or_was_set_back() {
     plant.says("ST-1", &count, &[Observation::Total { value: 50 }]);
     let piece = plant.piece(Some(&count), &[]);
     let fell = Piece { irregular: Vec::new(), total: Some(49), ..piece.clone() };
-    plant.clone().did(&machine("ST-1"), observe(Piece { total: Some(50), ..fell.clone() }));
+    let mut same = plant.clone();
+    same.did(&machine("ST-1"), observe(Piece { total: Some(50), ..fell.clone() }));
+    assert_eq!(exceptions(&same, &count), [].into());
     let mut after = plant.clone();
     after.did(&machine("ST-1"), observe(fell));
     assert_eq!(exceptions(&after, &count), [(CrossCheck::TotalFell, 1)].into());
@@ -525,4 +545,49 @@ fn faults_seen_by_a_camera_or_lying_over_each_other_are_kept_with_their_cause() 
     assert_eq!(faults(&plant, &count), [(FaultKind::VisionReject, 1, 1), (FaultKind::Overlap, 1, 1)]);
     plant.did(&room(), leave(&count, FaultKind::VisionReject, 1, 1));
     plant.did(&room(), leave(&count, FaultKind::Overlap, 1, 1));
+}
+
+#[test]
+fn after_a_reset_the_totals_before_it_say_nothing_of_whether_labels_passed() {
+    // The roll before stood at 2,500; the machine is set to zero, and five labels pass; then the capture begins anew.
+    let (mut plant, count) = counting_plain();
+    plant.says("ST-1", &count, &[Observation::Total { value: 2_500 }]);
+    plant.says("ST-1", &count, &[Observation::Reset {}]);
+    plant.says("ST-1", &count, &[Observation::Total { value: 1 }]);
+    plant.says("ST-1", &count, &[Observation::Total { value: 5 }]);
+    assert!(exceptions(&plant, &count).is_empty());
+    let reset = plant.piece(Some(&count), &[Observation::Reset {}]);
+    plant.did(&machine("ST-1"), observe(Piece { irregular: Vec::new(), ..reset }));
+    assert_eq!(exceptions(&plant, &count), [(CrossCheck::TotalReset, 1)].into());
+}
+
+#[test]
+fn a_web_that_tore_is_a_fault_and_an_exception() {
+    let (mut plant, count) = counting();
+    plant.says("ST-1", &count, &[label(1, Some(CODE)), Observation::WebBreak { ordinal: 1 }]);
+    assert_eq!(faults(&plant, &count), [(FaultKind::WebBreak, 1, 1)]);
+    assert_eq!(exceptions(&plant, &count), [(CrossCheck::WebBreak, 1)].into());
+}
+
+#[test]
+fn more_faults_in_one_piece_than_are_kept_are_cut_off_there() {
+    let (mut plant, count) = counting();
+    plant.says("ST-1", &count, &vec![Observation::Missing { ordinal: 1, lane: None }; 2_001]);
+    assert_eq!(plant.count_state(&count).faults.len(), 2_000);
+    assert_eq!(exceptions(&plant, &count)[&CrossCheck::TooManyFaults], 1);
+}
+
+#[test]
+fn the_hundredth_exception_of_a_check_says_that_there_may_be_more() {
+    let (mut plant, count) = counting();
+    let alarm = Observation::Alarm { code: "A07".to_owned(), text: "cover open.".to_owned() };
+    let text = |plant: &Plant| match &plant.last("count.exception_found").body {
+        Body::CountExceptionFound(found) => found.text.clone(),
+        _ => panic!(),
+    };
+    plant.says("ST-1", &count, &vec![alarm.clone(); 99]);
+    assert_eq!(text(&plant), "Alarm A07 of the machine: cover open.");
+    plant.says("ST-1", &count, &vec![alarm; 2]);
+    assert_eq!(text(&plant), "Alarm A07 of the machine: cover open. Further ones of the kind are not listed.");
+    assert_eq!(exceptions(&plant, &count), [(CrossCheck::Alarm, 100)].into());
 }

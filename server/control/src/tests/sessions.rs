@@ -137,3 +137,15 @@ fn strangers_are_summed_up_by_the_software() {
     plant.refuses(&system(), note(&plant.clone(), 3, -1), "internal");
     plant.refuses(&room(), note(&plant.clone(), 3, 1), "not-for-this-actor");
 }
+
+#[test]
+fn a_session_that_ends_at_this_very_moment_has_expired() {
+    let mut plant = Plant::peopled();
+    plant.did(&system(), open(&plant.clone(), "S-1", 10));
+    plant.wait_until(plant.minutes_later(10).plus_micros(-1_000_000));
+    plant.clone().makes(&system(), open(&plant.clone(), "S-2", 60), &["session.opened S-2", "session.ended S-1"]);
+    let mut before = Plant::peopled();
+    before.did(&system(), open(&before.clone(), "S-1", 10));
+    before.wait_until(before.minutes_later(10).plus_micros(-1_000_001));
+    before.makes(&system(), open(&before.clone(), "S-2", 60), &["session.opened S-2"]);
+}

@@ -413,3 +413,67 @@ fn the_item_of_the_roll_decides_how_many_counts_it_needs() {
     plant.signed("ST-1", open_incoming("ST-1", "R-1"), &run_of(100, Some(CODE), &[]));
     assert!(plant.roll("R-1").settled.is_some());
 }
+
+#[test]
+fn a_check_answers_for_one_difference_and_not_for_the_next() {
+    let mut plant = Plant::ready();
+    let run = |labels: u32| run_of(labels, Some(CODE), &[]);
+    plant.signed("ST-1", open_incoming("ST-1", "R-1"), &run(100));
+    plant.signed("ST-1", open_recount("ST-1", "R-1"), &run(99));
+    plant.did(&room(), record_check("R-1"));
+    plant.signed("ST-1", open_recount("ST-1", "R-1"), &run(100));
+    assert_eq!(settled(&plant).rule, SettledBy::ThirdAgrees);
+    plant.signed("ST-1", open_recount("ST-1", "R-1"), &run(99));
+    plant.refuses(&room(), open_recount("ST-1", "R-1"), "check-first");
+}
+
+#[test]
+fn a_third_count_that_is_doubted_needs_another_check_and_another_third() {
+    let mut plant = Plant::ready_for_two();
+    plant.station_stands("ST-2");
+    plant.did(&room(), set_up("ST-2", PLAIN));
+    plant.challenged("ST-2");
+    counted(&mut plant, &plain(100));
+    counted(&mut plant, &plain(101));
+    plant.did(&room(), record_check("R-4"));
+    let third = plant.counted("ST-2", open_incoming("ST-2", "R-4"), &plain(100));
+    plant.challenge_failed("ST-2");
+    plant.did(&room(), sign(&third));
+    plant.did(&second_reviewer(), lift("roll/R-4", "DV-000001"));
+    plant.refuses(&room(), open_incoming("ST-1", "R-4"), "check-first");
+    plant.did(&room(), record_check("R-4"));
+    counted(&mut plant, &plain(101));
+    let body = settled(&plant);
+    assert_eq!((body.rule, body.counted, body.counts.len()), (SettledBy::ThirdAgrees, labels(101), 3));
+}
+
+#[test]
+fn a_disagreement_ends_when_the_last_hold_is_lifted() {
+    let mut plant = Plant::ready_for_two();
+    plant.station_stands("ST-2");
+    plant.did(&room(), set_up("ST-2", PLAIN));
+    plant.challenged("ST-2");
+    // The first count is another station's, whose bracket is still open.
+    let first = plant.counted("ST-2", open_incoming("ST-2", "R-4"), &plain(100));
+    plant.did(&room(), sign(&first));
+    counted(&mut plant, &plain(101));
+    plant.did(&room(), record_check("R-4"));
+    counted(&mut plant, &plain(102));
+    assert!(plant.roll("R-4").disagreed);
+    let mut failed = plant.clone();
+    failed.challenge_failed("ST-2");
+    failed.did(&second_reviewer(), lift("roll/R-4", "DV-000001"));
+    assert!(failed.roll("R-4").disagreed);
+    failed.did(&second_reviewer(), lift("roll/R-4", "DV-000002"));
+    assert!(!failed.roll("R-4").disagreed);
+    // Settled anew without the first count, the roll does not depend on it any more.
+    plant.did(&second_reviewer(), lift("roll/R-4", "DV-000001"));
+    assert!(!plant.roll("R-4").disagreed);
+    plant.challenged("ST-1");
+    counted(&mut plant, &plain(102));
+    counted(&mut plant, &plain(102));
+    plant.challenge_failed("ST-2");
+    assert!(plant.roll("R-4").counts[0].doubted);
+    assert_eq!(plant.roll("R-4").settled.as_ref().unwrap().on_roll, labels(102));
+    assert_eq!(plant.roll("R-4").holds.len(), 1);
+}

@@ -402,3 +402,12 @@ fn a_test_roll_carries_every_fault_that_the_set_up_relies_on() {
     plant.says("ST-1", &count, &run_of(51, Some(CODE), &[(3, FaultKind::Splice)]));
     plant.did(&room(), close(&count));
 }
+
+#[test]
+fn a_station_is_found_while_it_counts() {
+    let keys = |plant: &Plant| {
+        plant.record("station/ST-1").keys(&id("station/ST-1")).into_iter().map(|key| key.0).collect::<Vec<_>>()
+    };
+    assert_eq!(keys(&Plant::ready()), ["thing=station"]);
+    assert_eq!(keys(&counting()), ["station.counting=yes", "thing=station"]);
+}

@@ -83,3 +83,11 @@ fn what_makes_no_sense_is_said_to_be_that_and_not_forbidden() {
     let refusal = plant.act(&examiner(), command).unwrap_err();
     assert_eq!((refusal.kind, refusal.text.as_str()), (RefusalKind::Invalid, "\"plan\" is empty."));
 }
+
+#[test]
+fn a_reason_has_three_letters_or_digits() {
+    let mut plant = Plant::peopled();
+    let disable = |why: &str| Command::DisableAccount { account: id("U-0003"), why: why.to_owned() };
+    plant.refuses(&crate::testing::admin(), disable("a-b."), "no-reason");
+    plant.did(&crate::testing::admin(), disable("a-b 3"));
+}
