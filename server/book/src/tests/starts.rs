@@ -4,9 +4,9 @@ use std::fs;
 
 use rusqlite::Connection;
 use rusqlite::params;
-use tallyseal_schema::Hash;
 use tallyseal_schema::checkpoint::{self, Checkpoint};
 use tallyseal_schema::signature::SigningKey;
+use tallyseal_schema::{Hash, tree};
 
 use crate::testing::*;
 use crate::{Book, CreateError, OpenError, Opening};
@@ -155,11 +155,13 @@ fn a_checkpoint_that_is_not_the_books_own_is_refused() {
     let file = plant.layout().checkpoints().join("0000000000000007");
     let good = fs::read_to_string(&file).unwrap();
     let root = checkpoint::parse_body(&good).unwrap().root;
+    let entries = crate::Reader::open(&plant.path()).unwrap().entries(0, 5).unwrap();
+    let root_of_six = tree::root(&entries.iter().map(|bytes| Hash::leaf(bytes)).collect::<Vec<_>>());
     for (what, text) in [
         ("another key", of("book.example/test", 7, root, &other_key)),
         ("another root", of("book.example/test", 7, Hash::ZERO, &key)),
         ("another book", of("book.example/other", 7, root, &key)),
-        ("another size", of("book.example/test", 6, root, &key)),
+        ("an older one under its name", of("book.example/test", 6, root_of_six, &key)),
         ("a torn file", good[..good.len() - 9].to_owned()),
         ("an empty file", String::new()),
     ] {

@@ -14,11 +14,11 @@ fn after_a_panic_in_a_rule_nothing_is_written_any_more() {
     let why = runtime.block_on(book.stopped());
     assert_eq!(book.failure().as_deref(), Some(why.as_str()));
     assert!(why.contains("panic"), "{why}");
-    let answer = book.act_blocking(order(3, software(), register("SU-3")));
-    assert!(matches!(&answer, Err(ActError::Stopped(said)) if *said == why), "{answer:?}");
     // Whoever hears of it finds the book free, and as it was before.
     let again = plant.open();
     assert!(again.act_blocking(order(1, software(), register("SU-1"))).unwrap().repeated);
+    let answer = book.act_blocking(order(3, software(), register("SU-3")));
+    assert!(matches!(&answer, Err(ActError::Stopped(said)) if *said == why), "{answer:?}");
     again.act_blocking(order(3, software(), register("SU-3"))).unwrap();
     again.shutdown_blocking();
     assert_eq!(verify(&plant).len(), 5);
