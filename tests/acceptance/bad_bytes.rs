@@ -1,11 +1,13 @@
 //! Machines and plugins that say what they should not: it is kept, it is said so, and no number is invented.
 
+use std::io::Write as _;
+use std::net::TcpListener;
 use std::path::PathBuf;
 
 use serde_json::{Value, json};
 use tallyseal_machines::table::{Direction, Disturbance, RollRun, Speed, Trouble};
 use tallyseal_tests::api::act;
-use tallyseal_tests::plant::{Plant, plain_run, plugin_files};
+use tallyseal_tests::plant::{CODE, Plant, plain_run, plugin_files};
 use tallyseal_tests::top;
 
 fn disturbed(after: u32, trouble: Trouble) -> RollRun {
@@ -80,6 +82,41 @@ fn a_line_without_an_end_is_cut_kept_and_said_to_be_unreadable() {
     let state = plant.count_state(&count);
     assert_eq!(state["labels"], 500);
     assert!(state["bytes"]["tcp-out"].as_u64().unwrap() > 300_000, "every byte is kept: {state}");
+    plant.end();
+}
+
+#[test]
+fn half_a_line_before_a_cut_is_not_joined_to_what_comes_after_it() {
+    let plant = Plant::stocked();
+    let machine = TcpListener::bind("127.0.0.1:0").unwrap();
+    plant.machine_at("P-000001", &machine.local_addr().unwrap().to_string());
+    plant.set_up();
+    let open =
+        json!({ "station": "T-1", "roll": "test_roll/TR-1", "purpose": "qualification", "direction": "forward" });
+    let count = plant.who("label_room").act("open_count", &open).made();
+    let line = |body: String| format!("{body};{:02X}\r\n", body.bytes().fold(0, |sum, byte| sum ^ byte));
+    let label = |ordinal: u32| line(format!("L;{ordinal:06};{CODE}"));
+
+    let (mut link, _) = machine.accept().unwrap();
+    let before: String = ["Z", "S"].map(|body| line(body.to_owned())).into_iter().chain((1..=10).map(label)).collect();
+    let cut = label(11);
+    let (half, rest) = cut.split_at(12);
+    link.write_all((before + half).as_bytes()).unwrap();
+    drop(link);
+    let (mut link, _) = machine.accept().unwrap();
+    let end = ["E;000020", "H;000020;E", "C;000020", "T;000020;J000;M000;U000;W000"].map(|body| line(body.to_owned()));
+    let after: String = (12..=20).map(label).chain(end).collect();
+    link.write_all((rest.to_owned() + &after).as_bytes()).unwrap();
+    plant.wait_for_end(&count);
+    plant.who("label_room").act("close_count", &json!({ "count": count })).good();
+
+    let state = plant.count_state(&count);
+    let found = json!({ "link_lost": 1, "ordinal_gap": 1, "total_against_labels": 1, "unreadable": 2 });
+    assert_eq!((&state["labels_seen"], &state["exceptions"]), (&json!(19), &found));
+    // What came before the cut stands before it in the record.
+    let kinds = plant.kinds(&format!("count/{count}"));
+    let at = |wanted: &str| kinds.iter().position(|kind| kind == wanted).unwrap();
+    assert!(at("count.segment_captured") < at("count.link_lost"), "{kinds:?}");
     plant.end();
 }
 
@@ -185,5 +222,27 @@ fn a_plugin_is_drafted_once_and_a_change_needs_a_new_version() {
     assert_eq!(supervisor.act("bind_plugin", &bind).refused(409), "plugin-not-approved");
     plant.who("reviewer").sign("approve_plugin", &json!({ "plugin": plugin })).good();
     supervisor.act("bind_plugin", &bind).good();
+    plant.end();
+}
+
+#[test]
+fn a_station_that_gets_a_new_plugin_version_is_read_with_it_at_once() {
+    let plant = Plant::ready();
+    let (supervisor, reviewer) = (plant.who("supervisor"), plant.who("reviewer"));
+    let mut files = plugin_files("plugins/ticket-line");
+    let text = std::fs::read_to_string(top().join("plugins/ticket-line/plugin.toml")).unwrap();
+    let newer = text.replace("version = \"1.0.0\"", "version = \"1.0.1\"");
+    files["plugin.toml"] = json!(tallyseal_schema::canonical::base64(newer.as_bytes()));
+    let body = json!({ "act": act(), "role": "supervisor", "files": files });
+    let plugin = supervisor.send("POST", "/api/plugins", Some(&body)).made();
+    reviewer.sign("approve_plugin", &json!({ "plugin": plugin })).good();
+    supervisor.act("bind_plugin", &json!({ "station": "T-1", "plugin": plugin })).good();
+    let digest = supervisor.thing(&format!("plugin/{plugin}")).good()["state"]["digest"].clone();
+
+    assert_eq!(plant.challenge("after_work"), "station.challenge_passed");
+    let count = plant.signed_run("roll/R-1", "incoming", &plain_run(500));
+    let entries = plant.stream(&format!("count/{count}"));
+    let captured: Vec<&Value> = entries.iter().filter(|entry| entry["kind"] == "count.segment_captured").collect();
+    assert!(!captured.is_empty() && captured.iter().all(|entry| entry["by"]["plugin"] == digest), "{captured:?}");
     plant.end();
 }

@@ -3,13 +3,13 @@
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Command, Output, Stdio};
 
 use rusqlite::types::Value as Cell;
 use rusqlite::{Connection, OpenFlags};
 use serde_json::json;
 use tallyseal_tests::plant::Plant;
-use tallyseal_tests::server::NewBook;
+use tallyseal_tests::server::{Ended, NewBook};
 use tallyseal_tests::verifiers::{all_hold_by, binary, tallyseal, verify, verify_py};
 use tallyseal_tests::{book, top};
 use tempfile::TempDir;
@@ -242,17 +242,6 @@ fn a_plugin_is_checked_digested_and_tried_without_a_server() {
     assert!(said.contains("FAILED"), "{said}");
     assert!(refused(tallyseal(["plugin", "check", "/nowhere"]), 2).contains("/nowhere"));
     plant.end();
-}
-
-/// A process that does not outlive its test.
-struct Ended(Child);
-
-impl Drop for Ended {
-    fn drop(&mut self) {
-        // One that has ended by itself is gone already.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
 }
 
 #[test]

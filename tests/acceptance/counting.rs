@@ -421,14 +421,41 @@ fn what_was_stated_and_counted_before_is_hidden_while_a_roll_is_counted() {
         assert_eq!(earlier[field], Value::Null, "{field} of the count before");
     }
     assert_eq!(operator.get("/api/entries?stream=roll/R-1").refused(403), "may-not-read");
-    let copy = json!({ "record": "roll/R-1", "role": "label_room" });
-    assert_eq!(operator.send("POST", "/api/exports", Some(&copy)).refused(409), "roll-in-count");
+    for client in [operator, plant.who("second")] {
+        for record in ["roll/R-1", "delivery/DL-1", "station/T-1"] {
+            let copy = json!({ "record": record, "role": "label_room" });
+            assert_eq!(client.send("POST", "/api/exports", Some(&copy)).refused(409), "roll-in-count", "{record}");
+        }
+    }
+    let copy = json!({ "record": "roll/R-1", "role": "auditor" });
+    assert!(
+        plant.who("auditor").post_for_bytes("/api/exports", &copy).is_ok(),
+        "those who verify are not kept from it"
+    );
 
     plant.run_table(rewind(plain(499)));
     plant.wait_for_end(&second);
     operator.act("close_count", &json!({ "count": second })).good();
     assert_eq!(shown()["stated"], 500);
     assert_eq!(operator.thing(&format!("count/{first}")).good()["state"]["labels"], 499);
+    plant.end();
+}
+
+#[test]
+fn whoever_counts_does_not_look_the_number_up_in_another_role() {
+    let plant = Plant::ready();
+    let both = plant.hire("U-0021", &["label_room", "reviewer"]);
+    let reviewer = both.in_role("reviewer");
+    let copy = json!({ "record": "roll/R-1", "role": "reviewer" });
+    let copied = || reviewer.post_for_bytes("/api/exports", &copy).map(|_| ());
+    assert_eq!(reviewer.get("/api/entries?stream=roll/R-1").status, 200);
+    copied().unwrap();
+    let count = both.act("open_count", &open("R-1", "incoming")).made();
+    assert_eq!(reviewer.get("/api/entries?stream=roll/R-1").refused(403), "may-not-read");
+    assert_eq!(copied().unwrap_err().refused(409), "roll-in-count");
+    both.act("abort_count", &json!({ "count": count, "why": "only looking" })).good();
+    assert_eq!(reviewer.get("/api/entries?stream=roll/R-1").status, 200);
+    copied().unwrap();
     plant.end();
 }
 

@@ -1,9 +1,12 @@
 //! `tallyseal demo`: a stranger's first command.
 
+use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::Output;
+use std::process::{Command, Output, Stdio};
 
-use tallyseal_tests::verifiers::{all_hold_by, tallyseal, verify, verify_py};
+use tallyseal_tests::api::Client;
+use tallyseal_tests::server::Ended;
+use tallyseal_tests::verifiers::{all_hold_by, binary, tallyseal, verify, verify_py};
 use tempfile::TempDir;
 
 fn demo(dir: &Path, seed: &str) -> Output {
@@ -97,4 +100,34 @@ fn the_demo_serves_on_loopback_only_because_its_passwords_are_printed() {
     assert_eq!(refused.status.code(), Some(2));
     assert!(String::from_utf8(refused.stderr).unwrap().contains("loopback only"));
     assert!(!dir.exists());
+}
+
+#[test]
+fn the_demo_then_serves_its_book_to_the_accounts_that_it_printed() {
+    let folder = TempDir::new().unwrap();
+    let dir = folder.path().join("shift");
+    let demo = Command::new(binary("tallyseal"))
+        .args(["demo", "--listen", "127.0.0.1:0", "--dir"])
+        .arg(&dir)
+        .stdout(Stdio::piped())
+        .spawn();
+    let mut demo = Ended(demo.unwrap());
+    let mut said = String::new();
+    let mut lines = BufReader::new(demo.0.stdout.take().unwrap()).lines();
+    while !said.contains("Serving the JSON API") {
+        said += &lines.next().expect("it serves after the shift").unwrap();
+        said.push('\n');
+    }
+    assert!(said.lines().count() < 50, "{said}");
+    let url = line(&said, &["Serving the JSON API at "]).split_whitespace().nth(5).unwrap().trim_end_matches(';');
+    // An account as it is printed: ID, password, name and role, with two spaces between them.
+    let account = line(&said, &["  U-0006  "]);
+    let password = account.trim().split("  ").nth(1).unwrap().trim();
+    let auditor = Client::sign_in(url, "U-0006", password, "auditor").unwrap();
+    assert_eq!(auditor.thing("roll/R-000103").good()["state"]["settled"]["on_roll"], 2_500);
+
+    assert!(Command::new("kill").args(["-INT", &demo.0.id().to_string()]).status().unwrap().success());
+    assert!(demo.0.wait().unwrap().success());
+    let key = line(&said, &["Key of the book: "]).trim_start_matches("Key of the book: ");
+    all_hold_by(&dir, key);
 }

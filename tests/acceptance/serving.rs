@@ -2,7 +2,7 @@
 
 use serde_json::json;
 use tallyseal_machines::table::Direction;
-use tallyseal_tests::api::act;
+use tallyseal_tests::api::{act, push};
 use tallyseal_tests::plant::{Plant, plain_run};
 use tallyseal_tests::server::Server;
 use tallyseal_tests::verifiers::{binary, verify};
@@ -95,8 +95,9 @@ fn a_server_that_was_ended_in_mid_count_says_what_may_be_missing_and_goes_on() {
     let count = plant.open_count("roll/R-1", "incoming", Direction::Forward);
     plant.stop();
     plant.start();
-    plant.wait_for_link(true);
+    // Whoever is answered first is told already.
     let state = plant.count_state(&count);
+    plant.wait_for_link(true);
     assert_eq!(state["status"], "open");
     assert_eq!(state["exceptions"]["link_lost"], 1, "{state}");
     // It counts on; the number is questioned, as it must be.
@@ -149,5 +150,25 @@ fn a_client_that_asks_while_the_server_ends_is_answered_or_can_ask_again() {
         assert!(*answered <= again["repeated"].as_bool().unwrap(), "act {place} was acknowledged and is not there");
     }
     assert_eq!(plant.kinds("roll/R-1").iter().filter(|kind| *kind == "roll.moved").count(), 40);
+    plant.end();
+}
+
+#[test]
+fn a_client_that_hangs_up_before_the_answer_has_its_count_opened_all_the_same() {
+    let plant = Plant::ready();
+    let operator = plant.who("label_room");
+    let command = json!({ "station": "T-1", "roll": "roll/R-1", "purpose": "incoming", "direction": "forward" });
+    let body = json!({ "act": act(), "role": "label_room", "command": command }).to_string();
+    let mut stream = operator.connection();
+    push(&mut stream, operator.head("/api/acts/open_count", body.len()).as_bytes());
+    push(&mut stream, body.as_bytes());
+    drop(stream);
+    plant.wait_for("the count", || plant.station()["open_count"].is_string());
+    let count = plant.station()["open_count"].as_str().unwrap().trim_start_matches("count/").to_owned();
+    // What the table says belongs to that count and strays nowhere.
+    plant.run_table(plain_run(500));
+    plant.wait_for_end(&count);
+    operator.act("close_count", &json!({ "count": count })).good();
+    assert_eq!(plant.count_state(&count)["labels_seen"], 500);
     plant.end();
 }

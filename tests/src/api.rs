@@ -158,6 +158,9 @@ impl Client {
         match sent {
             Ok(mut response) => {
                 let status = response.status().as_u16();
+                // Whatever it is, nobody on the way keeps it.
+                let kept = response.headers().get("cache-control").and_then(|value| value.to_str().ok());
+                assert_eq!(kept, Some("no-store"));
                 let content_type = response.headers().get("content-type").and_then(|value| value.to_str().ok());
                 let content_type = content_type.unwrap_or_default().to_owned();
                 let bytes = response.body_mut().with_config().limit(1 << 30).read_to_vec().unwrap_or_default();

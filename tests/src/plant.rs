@@ -447,12 +447,12 @@ impl Plant {
         Client::stranger(self.url()).get("/api/health").good()["entries"].as_u64().unwrap()
     }
 
-    /// Waits for something to become true, at most half a minute.
+    /// Waits for something to become true, at most a minute.
     #[track_caller]
     pub fn wait_for(&self, what: &str, mut is_so: impl FnMut() -> bool) {
         let since = Instant::now();
         while !is_so() {
-            assert!(since.elapsed() < Duration::from_secs(30), "waited in vain: {what}");
+            assert!(since.elapsed() < Duration::from_secs(60), "waited in vain: {what}");
             // The server that is waited for needs the processor as well.
             std::thread::park_timeout(Duration::from_millis(2));
         }

@@ -169,6 +169,17 @@ impl Drop for Server {
     }
 }
 
+/// A process that does not outlive its test.
+pub struct Ended(pub Child);
+
+impl Drop for Ended {
+    fn drop(&mut self) {
+        // One that has ended by itself is gone already.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
 /// Reads a pipe to its end, beside the test.
 fn keep(mut pipe: impl Read + Send + 'static, said: &Arc<Mutex<Vec<u8>>>) -> JoinHandle<()> {
     let said = Arc::clone(said);
