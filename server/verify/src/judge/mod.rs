@@ -119,6 +119,7 @@ impl<'a> Judge<'a> {
             self.signatures.judge(entry, signed, &mut self.streams, &mut self.accounts, findings, work);
         }
         self.streams.entry(n, id, head, stream, fact.leaf, findings);
+        self.plugins.by(n, &head.by, findings);
         if let Some(detail) = head.detail.as_deref() {
             self.accounts.entry(n, stream, detail, findings);
             self.captures.entry(n, id, self.streams.whole(id), detail, findings);

@@ -2,9 +2,9 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use tallyseal_schema::Hash;
 use tallyseal_schema::kinds::PluginFile;
 use tallyseal_schema::plugin_files::{self, Files};
+use tallyseal_schema::{By, Hash};
 
 use crate::check::Check;
 use crate::detail::Detail;
@@ -27,7 +27,7 @@ pub(crate) struct Plugins<'a> {
     files: PluginFiles<'a>,
     /// Every digest that was drafted.
     drafted: HashSet<Hash>,
-    /// Every digest that a count ran, so that each is said once.
+    /// Every digest that a count or a machine ran, so that each is said once.
     used: HashSet<Hash>,
     absent: u64,
     /// All entries are there, so every plugin that ran was drafted before.
@@ -54,8 +54,21 @@ impl<'a> Plugins<'a> {
                     },
                 }
             }
-            Detail::CountOpened(digest) if self.used.insert(*digest) => self.ran(n, digest, findings),
+            Detail::CountOpened(digest) => self.named(n, digest, findings),
             _ => {}
+        }
+    }
+
+    /// Who made an entry: a machine speaks through a plugin, whether or not a count is open.
+    pub(super) fn by(&mut self, n: u64, by: &By, findings: &mut Findings) {
+        if let By::Machine(machine) = by {
+            self.named(n, &machine.plugin, findings);
+        }
+    }
+
+    fn named(&mut self, n: u64, digest: &Hash, findings: &mut Findings) {
+        if self.used.insert(*digest) {
+            self.ran(n, digest, findings);
         }
     }
 

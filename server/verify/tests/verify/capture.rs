@@ -97,6 +97,7 @@ fn drafted(book: &mut Forge) -> u64 {
 fn something_seen_in_bytes_that_are_not_there() {
     for (from, to) in [(10, 1_000), (25, 10)] {
         let mut book = Forge::founded(9);
+        drafted(&mut book);
         book.segment("count/C-1", 0, FIRST);
         let seen = json!({"fault": "splice", "from": from, "link": "main", "ordinal": 1, "to": to});
         let n = book.add(machine(), "count.fault_seen", "count/C-1", seen);
@@ -105,12 +106,22 @@ fn something_seen_in_bytes_that_are_not_there() {
     }
     // As long as the count is open, the bytes may still come.
     let mut book = Forge::founded(9);
+    drafted(&mut book);
     let seen = json!({"fault": "splice", "from": 10, "link": "main", "ordinal": 1, "to": 15});
     book.add(machine(), "count.fault_seen", "count/C-1", seen);
     assert!(book.verify(&without(&[])).ok());
     book.segment("count/C-1", 0, FIRST);
     book.add(system(), "count.interrupted", "count/C-1", json!({"cause": "power"}));
     assert!(book.verify(&without(&[])).ok());
+}
+
+/// FORMAT.md section 6: each plugin that an entry's `by` names is there, whether or not a count ran it.
+#[test]
+fn a_machine_that_speaks_through_a_plugin_that_nobody_drafted() {
+    let mut book = Forge::founded(9);
+    let stray = json!({"length": 5, "link": "main", "observed": 0, "sha256": book.capture(b"stray").hex()});
+    let n = book.add(machine(), "station.stray_captured", "station/ST-1", stray);
+    finds(|options| book.verify(options), Check::Plugins, Some(n), &[]);
 }
 
 #[test]
