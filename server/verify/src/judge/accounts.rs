@@ -27,6 +27,7 @@ struct Account {
     enrolled: bool,
     founder: bool,
     disabled: bool,
+    name: String,
     roles: Vec<Role>,
     keys: Vec<Key>,
 }
@@ -82,6 +83,7 @@ impl Accounts {
                 }
                 known.enrolled = true;
                 known.founder = body.founder;
+                known.name.clone_from(&body.name);
                 known.roles.clone_from(&body.roles);
                 self.founders += u64::from(body.founder);
                 if body.founder && self.founders > 2 {
@@ -148,13 +150,18 @@ impl Accounts {
             && record.id().as_str().parse().is_ok_and(|other| founder(&other).is_some())
     }
 
-    /// A second account confirmed the identity of the person behind this account's keys.
+    /// True where that is the name that the account was opened under.
+    pub(super) fn has_name(&self, account: &AccountId, name: &str) -> bool {
+        self.accounts.get(account).is_some_and(|account| account.name == name)
+    }
+
+    /// A second account confirmed the identity of the person behind this account's newest key, and behind no older one.
     pub(super) fn confirm(&mut self, record: &Stream) {
         let account = record.id().as_str().parse().ok();
-        if let Some(account) = account.and_then(|account: AccountId| self.accounts.get_mut(&account)) {
-            for key in &mut account.keys {
-                key.confirmed = true;
-            }
+        if let Some(account) = account.and_then(|account: AccountId| self.accounts.get_mut(&account))
+            && let Some(key) = account.keys.last_mut()
+        {
+            key.confirmed = true;
         }
     }
 }

@@ -152,6 +152,9 @@ fn signer(signed: &Signed, streams: &Streams, accounts: &Accounts, found: &mut F
     if accounts.disabled(account) {
         found.wrong(format!("account {account} had ended"));
     }
+    if !accounts.has_name(account, &signed.body.name) {
+        found.wrong(format!("the name is not the one that account {account} was opened under"));
+    }
     if !accounts.has_role(account, role) {
         found.wrong(format!("account {account} did not have the role {}", role.as_str()));
     }

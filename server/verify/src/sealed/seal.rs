@@ -76,6 +76,7 @@ fn exported(
     if let Some(manifest) = manifest {
         want(header.book == manifest.book, "it is of another book");
         want(body.record == manifest.record, "it is about another record");
+        want(header.stream == manifest.record, "it stands in another stream than the record's");
         want(body.streams == manifest.streams, "it lists other streams, or up to elsewhere");
     }
 }
