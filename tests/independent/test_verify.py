@@ -1047,12 +1047,41 @@ class Parts(Case):
             ("is missing", {capture: None}),
             ("another length", {capture: RAW[0] + b"x"}),
             ("does not have its hash", {capture: RAW[0][:-1] + b"x"}),
-            ("no segment names", {f"captures/{'00' * 32}": b"x"}),
+            ("no segment or stray piece names", {f"captures/{'00' * 32}": b"x"}),
         ):
             self.faulty(pack(seal(counted(), files=files)), "captures", what=what)
         book = counted()
         book.add("count.segment_captured", "count/C-0001", {"link": "main", "offset": 18, "length": "9", "sha256": "00" * 32})
         self.faulty(book.dump(), "captures", len(book.lines) - 1, what="without link")
+
+    def test_each_rule_of_stray_pieces(self):
+        listed = [*LISTED, "station/T-01"]
+        capture = f"captures/{h(b'stray').hex()}"
+
+        def spoken(**changes):
+            book = counted()
+            stray = {"length": 5, "link": "main", "observed": 0, "sha256": h(b"stray").hex(), **changes}
+            book.add("station.stray_captured", "station/T-01", stray, by=MACHINE)
+            return book
+
+        def record(content):
+            return pack(seal(spoken(), listed=listed, files={capture: content}))
+
+        self.sound(record(b"stray"))
+        self.faulty(record(None), "captures", what="is missing")
+        self.faulty(record(b"stray!"), "captures", what="another length")
+        book = spoken(length="5")
+        self.faulty(book.dump(), "captures", len(book.lines) - 1, what="a stray piece without")
+
+    def test_a_late_entry_has_a_reason(self):
+        book = counted()
+        book.add("remark.made", "roll/R-000999", {"text": "late"}, "U-0007", occurred="2026-03-02T05:59:30.000000Z")
+        self.faulty(book.dump(), "bytes", len(book.lines) - 1, what="without a reason")
+
+    def test_a_book_is_opened_once(self):
+        book = counted()
+        book.add("book.opened", "book/B", book.entries[0]["body"], by={"system": "book"})
+        self.faulty(book.dump(), "keys", len(book.lines) - 1, what="a second time")
 
     def test_each_rule_of_proofs_and_seal(self):
         lines = seal(counted())["proofs.jsonl"].split(b"\n")

@@ -881,6 +881,7 @@ class Verifier:
         self.owners = {}
         self.signature_state = {}
         self.segments = []
+        self.strays = []
         self.trusted = set()
         self.newest_outside = 0
         self.checkpoint = None
@@ -909,6 +910,8 @@ class Verifier:
             if entry.wrong:
                 self.fault("bytes", entry.n, entry.wrong)
                 continue
+            if "occurred" in entry.fields and "why" not in entry.fields:
+                self.fault("bytes", entry.n, "a late entry without a reason")
             kind = (entry.kind, entry.v)
             if kind not in KINDS:
                 self.skip(f"body of {entry.kind[:60]} v{entry.v}: the kind is not known")
@@ -1006,12 +1009,16 @@ class Verifier:
                 stream.signers.setdefault(entry.body["meaning"], set()).add(entry.body["account"])
             elif kind == "book.opened" and entry.n == 0:
                 self.take_book_key(entry)
+            elif kind == "book.opened":
+                self.fault("keys", entry.n, "the book was opened a second time")
             elif kind == "book.key_enrolled":
                 self.take_next_book_key(entry)
             elif kind is not None and kind.startswith("account.") and kind in BODIES:
                 self.take_account(entry, kind)
             elif kind == "count.segment_captured":
                 self.take_segment(entry)
+            elif kind == "station.stray_captured":
+                self.take_stray(entry)
             known = KINDS.get((entry.kind, entry.v))
             if known and known[1]:
                 for n in stream.signatures:
@@ -1210,7 +1217,18 @@ class Verifier:
             return
         self.segments.append(entry)
 
+    def take_stray(self, entry):
+        form = {"link": a_text, "length": a_number, "sha256": a_hash}
+        if any(not good(entry.body.get(member)) for member, good in form.items()):
+            self.fault("captures", entry.n, "a stray piece without link, length and sha256")
+            return
+        self.strays.append(entry)
+
     def check_captures(self, files):
+        for entry in self.strays:
+            self.look("captures")
+            if files is not None:
+                self.check_piece(entry, files)
         ends = {}
         for entry in self.segments:
             self.look("captures")
@@ -1221,19 +1239,22 @@ class Verifier:
             ends[place] = body["offset"] + body["length"]
             if files is None:
                 continue
-            name = f"captures/{body['sha256']}"
-            if name not in files:
-                self.fault("captures", entry.n, f"{name} is missing")
-            elif len(files[name]) != body["length"]:
-                self.fault("captures", entry.n, f"{name} has another length")
-        named = {f"captures/{entry.body['sha256']}" for entry in self.segments}
+            self.check_piece(entry, files)
+        named = {f"captures/{entry.body['sha256']}" for entry in self.segments + self.strays}
         for name in files or {}:
             if not name.startswith("captures/"):
                 continue
             if name not in named:
-                self.fault("captures", None, f"no segment names {name[:80]}")
+                self.fault("captures", None, f"no segment or stray piece names {name[:80]}")
             if sha256(files[name]).hex() != name.removeprefix("captures/"):
                 self.fault("captures", None, f"{name[:80]} does not have its hash")
+
+    def check_piece(self, entry, files):
+        name = f"captures/{entry.body['sha256']}"
+        if name not in files:
+            self.fault("captures", entry.n, f"{name} is missing")
+        elif len(files[name]) != entry.body["length"]:
+            self.fault("captures", entry.n, f"{name} has another length")
 
     # --- Checkpoints and trust.
 
