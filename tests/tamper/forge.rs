@@ -26,10 +26,10 @@ struct Spoil {
 /// What an Ed25519 key is made of.
 type Seed = [u8; 32];
 
-/// A book while it is forged.
 /// What is done to an entry's bytes.
 type Form = Box<dyn Fn(&str) -> String>;
 
+/// A book while it is forged.
 pub struct Forge {
     /// Whole entries as JSON. [`Forge::mend`] sets their places, links, roots and signatures.
     pub entries: Vec<Value>,

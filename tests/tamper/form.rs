@@ -99,6 +99,11 @@ attacks! {
         forge.entries[n]["body"]["labels"] = json!(-1);
         n
     };
+    a_late_entry_without_a_reason: ["bytes"], "without a reason", Dump::Found, |forge| {
+        let n = remark(forge);
+        forge.entries[n]["occurred"] = forge.entries[n]["at"].clone();
+        n
+    };
     an_entry_of_another_book: ["chain"], "another book", Dump::Found, |forge| {
         let n = remark(forge);
         forge.entries[n]["book"] = json!("label-room.example/plant-2");

@@ -1,15 +1,19 @@
 //! Who holds the server, its disk and the book's own key can make another past. What is kept elsewhere shows it, and
 //! nothing else does.
 
-use serde_json::json;
+use serde_json::{Value, json};
+use tallyseal_schema::canonical::write_value;
+use tallyseal_schema::checkpoint::parse_body;
 use tallyseal_schema::sealed::read_zip;
+use tallyseal_schema::tree;
 use tallyseal_tests::book::{checkpoint_size, checkpoints, entries};
 use tallyseal_tests::verifiers::tallyseal;
 
+use crate::archive::Members;
 use crate::attack::Place::{At, Nowhere, Somewhere};
 use crate::attack::{Outside, both_find, both_hold, both_over_the_dump, found, holds, sentences};
 use crate::forge::{Forge, key};
-use crate::stock::{Copy, stock, zip};
+use crate::stock::{Copy, Sealed, stock, zip};
 
 /// The label that was counted as 2,497 becomes 2,500, and everything is signed anew: people with keys of the forger's,
 /// checkpoints with the book's own.
@@ -39,6 +43,26 @@ fn another_past_under_the_books_own_key_is_found_by_a_kept_checkpoint_alone() {
     found(&copy.dir(), &with, &[("checkpoints", Nowhere), ("tree", Somewhere)]);
     assert!(sentences(&copy.dir(), &with, "checkpoints").contains("two roots"));
     both_find(&copy.dump(), &with, &[("tree", At(0))]);
+}
+
+/// The book's own checkpoints hold in whatever past its key signed: they must not narrow down where it was changed.
+#[test]
+fn what_a_kept_checkpoint_contradicts_is_looked_for_below_the_last_one_from_outside_that_holds() {
+    let copy = Copy::new();
+    let early = copy.put("early.txt", &std::fs::read(&checkpoints(&copy.dir())[1]).unwrap());
+    let size = checkpoint_size(&early);
+    let kept = copy.kept_elsewhere(u64::MAX);
+    let mut forge = Forge::of(&copy.dir());
+    let session = forge.all("session.opened")[0];
+    assert!(size <= session as u64);
+    forge.entries[session]["body"]["device"] = json!("D-OTHER");
+    forge.mend();
+    forge.write_with_checkpoints(&copy.dir());
+    let signed = forge.first_signature_over(session);
+    let both = Outside::checkpoint(&early).and_checkpoints([kept.clone()]);
+    found(&copy.dir(), &both, &[("checkpoints", Nowhere), ("signatures", At(signed)), ("tree", At(size))]);
+    let one = Outside::checkpoint(&kept);
+    found(&copy.dir(), &one, &[("checkpoints", Nowhere), ("signatures", At(signed)), ("tree", At(0))]);
 }
 
 #[test]
@@ -170,4 +194,46 @@ fn a_last_entry_that_nobody_signed_is_held_by_checkpoints_alone() {
     assert!(report.ok() && report.to_string().contains("CONSISTENT, NOT AUTHENTICATED"), "{report}");
     found(&dir, &Outside::checkpoint(&kept), &[("tree", At(0))]);
     both_find(&copy.dump(), &Outside::checkpoint(&kept), &[("tree", At(0))]);
+}
+
+/// The seal of a record made anew with the book's key, after `change` to the entry of the export.
+fn resealed(copy: &Copy, change: impl FnOnce(&mut Value)) -> (Sealed, u64) {
+    let mut members = Members::of(zip("DL-0001"));
+    let (c1, c2) =
+        ["checkpoint.txt", "seal.txt"].map(|name| parse_body(&members.text(name)).unwrap().size as usize).into();
+    let mut forge = Forge::of(&copy.dir());
+    let exported: Value = serde_json::from_slice(&members.lines("seal.jsonl")[0]).unwrap();
+    let n = exported["n"].as_u64().unwrap() as usize;
+    change(&mut forge.entries[n]);
+    forge.mend();
+    let leaves = &forge.leaves()[..c2];
+    let proof = json!({ "leaf": leaves[n], "n": n, "path": tree::inclusion(leaves, n as u64).unwrap() });
+    let consistency = json!({ "consistency": tree::consistency(leaves, c1 as u64).unwrap() });
+    let lines = [forge.entries[n].clone(), proof, consistency].map(|line| write_value(&line).unwrap());
+    members.put_lines("seal.jsonl", &lines);
+    members.put("seal.txt", forge.checkpoint(c2));
+    (Sealed::new(&members.zip()), n as u64)
+}
+
+#[test]
+fn a_seal_made_anew_with_the_books_key_must_still_be_about_this_very_record() {
+    let copy = Copy::new();
+    let with = Outside::key(&stock().key);
+    let (sealed, _) = resealed(&copy, |_| ());
+    both_hold(&sealed.path(), &with);
+    let (sealed, n) = resealed(&copy, |entry| entry["body"]["record"] = json!("delivery/DL-0002"));
+    both_find(&sealed.path(), &with, &[("seal", At(n))]);
+    let (sealed, n) = resealed(&copy, |entry| entry["body"]["manifest"] = json!("00".repeat(32)));
+    both_find(&sealed.path(), &with, &[("seal", At(n))]);
+    let (sealed, n) =
+        resealed(&copy, |entry| drop(entry["body"]["streams"].as_object_mut().unwrap().remove("roll/R-000103")));
+    both_find(&sealed.path(), &with, &[("seal", At(n))]);
+}
+
+/// FORMAT.md section 6: the entry of the export stands in the stream of the record.
+#[test]
+fn a_seal_whose_entry_stands_in_another_stream_is_found() {
+    let copy = Copy::new();
+    let (sealed, n) = resealed(&copy, |entry| entry["stream"] = json!("delivery/DL-0002"));
+    both_find(&sealed.path(), &Outside::key(&stock().key), &[("seal", At(n))]);
 }

@@ -148,6 +148,14 @@ attacks! {
         forge.before_signing(n, |body| body["name"] = json!("Somebody Else"));
         n
     };
+    a_signature_under_a_name_that_is_not_the_accounts: ["signatures"], "name", |forge| {
+        let n = late(forge);
+        forge.sign(n, "U-0005", "examined", "delivery/DL-0001", &[]);
+        for place in ["by", "body"] {
+            forge.entries[n][place]["name"] = json!("Somebody Else");
+        }
+        n
+    };
     a_signature_changed_after_it_was_made: ["signatures"], "not the signer's signature", |forge| {
         let n = counted(forge);
         forge.after_signing(n, |body| bytes_of(body, "sig", |sig| sig[0] ^= 1));
@@ -193,6 +201,15 @@ attacks! {
         let n = forge.enrol(n, "U-0099", "incoming_examiner", [99; 32]);
         forge.sign(n, "U-0099", "examined", "delivery/DL-0001", &[])
     };
+    /// FORMAT.md section 4: a confirmation is of the newest key enrolled up to the covered rev, and of no older one.
+    a_signature_by_an_older_key_than_the_confirmed_one: ["signatures"], "the key was not confirmed", |forge| {
+        let n = late(forge);
+        let n = second_key(forge, n);
+        let n = forge.sign(n, "U-0002", "identity confirmed", "account/U-0099", &[]) + 1;
+        forge.sign(n, "U-0099", "examined", "delivery/DL-0001", &[]);
+        forge.signed_with(n, forge.seed("U-0099", 0));
+        n
+    };
     a_signature_of_an_account_that_had_ended: ["signatures"], "had ended", |forge| {
         let last = forge.all("signature.applied").into_iter().rfind(|n| forge.entries[*n]["by"]["account"] == "U-0004");
         let (n, administrator) = (last.unwrap(), forge.by("U-0001"));
@@ -237,6 +254,10 @@ attacks! {
         forge.entries[n]["body"]["founder"] = json!(true);
         n
     };
+    a_book_opened_a_second_time: ["keys"], "opened a second time", |forge| {
+        let (n, body, by) = (late(forge), forge.entries[0]["body"].clone(), forge.entries[0]["by"].clone());
+        forge.insert(n, by, "book.opened", "book/B", body)
+    };
     an_account_opened_a_second_time: ["keys"], "opened a second time", |forge| {
         let first = forge.entries[forge.find("account/U-0006", "account.enrolled")].clone();
         let n = late(forge);
@@ -254,6 +275,10 @@ attacks! {
     an_identity_confirmed_by_the_person_themselves: ["separation"], "their own account", |forge| {
         let n = late(forge);
         forge.sign(n, "U-0002", "identity confirmed", "account/U-0002", &[])
+    };
+    an_identity_confirmed_by_who_enrolled_it: ["separation"], "made account.enrolled", |forge| {
+        let n = late(forge);
+        forge.sign(n, "U-0001", "identity confirmed", "account/U-0004", &[])
     };
     a_delivery_released_by_who_examined_it: ["separation"], "signed \"examined\"", |forge| {
         let n = late(forge);
