@@ -12,7 +12,7 @@ use tokio::sync::{broadcast, oneshot, watch};
 
 use crate::core::Packed;
 use crate::error::ReadError;
-use crate::executor::{Ask, Asks, End, Reply};
+use crate::executor::{Ask, Asks, End, Kept, Reply};
 use crate::layout::Layout;
 use crate::order::{ActError, Committed, Order, Receipt, Secret};
 use crate::reader::{HeadInfo, Reader};
@@ -176,7 +176,31 @@ impl Book {
         &self.0.name
     }
 
-    /// A signed checkpoint of everything that is durable now.
+    /// A signed checkpoint of everything that is durable now, kept in `checkpoints/`: for whoever gives it to others.
+    ///
+    /// Errors: the executor has ended.
+    pub async fn keep_checkpoint(&self) -> Result<String, ActError> {
+        let (reply, waiting) = oneshot::channel();
+        self.keep(Box::new(move |note| drop(reply.send(note))))?;
+        waiting.await.map_err(|_| self.why_stopped())
+    }
+
+    /// As [`Book::keep_checkpoint`], for a thread that may block.
+    pub fn keep_checkpoint_blocking(&self) -> Result<String, ActError> {
+        let (reply, waiting) = std::sync::mpsc::sync_channel(1);
+        self.keep(Box::new(move |note| drop(reply.send(note))))?;
+        waiting.recv().map_err(|_| self.why_stopped())
+    }
+
+    fn keep(&self, reply: Kept) -> Result<(), ActError> {
+        match self.0.asks.try_send(Ask::Keep(reply)) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(_)) => Err(ActError::Busy),
+            Err(TrySendError::Disconnected(_)) => Err(self.why_stopped()),
+        }
+    }
+
+    /// A signed checkpoint of everything that is durable now, whether or not it is kept.
     pub fn checkpoint(&self) -> Result<String, ReadError> {
         Ok(locked(&self.0.latest).clone())
     }

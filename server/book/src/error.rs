@@ -86,6 +86,8 @@ pub enum OpenError {
         /// `at` of the last entry.
         last: Time,
     },
+    /// Those who are said to have agreed on a start on an earlier clock are not two people of this book; why.
+    People(String),
     /// The captured bytes of a day are not all there; which file, and why.
     Capture(PathBuf, String),
     /// The entries do not make sense one after the other.
@@ -136,7 +138,11 @@ impl fmt::Display for OpenError {
             Self::Clock { now, last } => write!(
                 f,
                 "The clock says {now}, and the last entry was made at {last}. Set the clock right; a start on an earlier \
-                 clock needs the option for it and two people."
+                 clock needs two people who agree on it: --accept-earlier-clock A,B --why TEXT."
+            ),
+            Self::People(what) => write!(
+                f,
+                "An earlier clock is accepted by two people who each have an account here that works: {what}."
             ),
             Self::Capture(file, what) => {
                 write!(f, "The captured machine bytes in {} are not all there: {what}.", file.display())

@@ -40,17 +40,23 @@ pub(crate) type Asks = SyncSender<Ask>;
 /// The answer to whoever gave an order. Dropped without a word where the executor ended before it began.
 pub(crate) type Reply = Box<dyn FnOnce(Result<Receipt, ActError>) + Send>;
 
+/// Where the checkpoint goes that was kept.
+pub(crate) type Kept = Box<dyn FnOnce(String) + Send>;
+
 /// What the executor is asked.
 pub(crate) enum Ask {
     /// An order.
     Order(Box<Packed>, Reply),
+    /// Keep a checkpoint of what is there, and give it.
+    Keep(Kept),
     /// Keep a checkpoint of what is there, finish, and end.
     Stop,
 }
 
 /// What the first moments need beside the executor itself.
 pub(crate) struct Start {
-    pub(crate) accepted: Option<Tick>,
+    /// The step to an earlier clock that was accepted, and why.
+    pub(crate) accepted: Option<(Tick, String)>,
     pub(crate) layout: Layout,
     pub(crate) name: BookName,
     pub(crate) queue: usize,
@@ -92,9 +98,12 @@ impl Executor {
     /// Writes that the server started, keeps a checkpoint, and goes to its own thread.
     pub(crate) fn start(mut self, start: Start) -> Result<Book, OpenError> {
         let mut bodies = Vec::new();
-        let tick = start.accepted.unwrap_or_else(|| self.core.pace.tick());
+        let (tick, accepted) = match start.accepted {
+            Some((tick, why)) => (tick, Some(why)),
+            None => (self.core.pace.tick(), None),
+        };
         if let Some(step) = tick.step {
-            let why = step.cause.clone();
+            let why = accepted.unwrap_or_else(|| step.cause.clone());
             bodies.push((Body::from(step), Some(why)));
         }
         bodies.push((start.started, None));
@@ -146,9 +155,14 @@ impl Executor {
                 self.keep_if_due(told)?;
                 continue;
             };
-            let (orders, stop) = gather(first, asked);
+            let Gathered { orders, keeps, stop } = gather(first, asked);
             if !orders.is_empty() {
                 self.batch(orders, told)?;
+            }
+            if !keeps.is_empty() {
+                let note = latest(told).clone();
+                self.keep(&note)?;
+                keeps.into_iter().for_each(|reply| reply(note.clone()));
             }
             if stop {
                 return self.finish(told);
@@ -251,18 +265,34 @@ fn latest(told: &Told) -> std::sync::MutexGuard<'_, String> {
     told.latest.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// The orders of the next batch, and whether it is the last. No linger: who comes while it is synced is in the next.
-fn gather(first: Ask, asked: &Receiver<Ask>) -> (Vec<(Packed, Reply)>, bool) {
-    let mut orders = Vec::new();
+/// What waited in the queue.
+#[derive(Default)]
+struct Gathered {
+    /// The orders of the next batch.
+    orders: Vec<(Packed, Reply)>,
+    /// Who wants the checkpoint after it.
+    keeps: Vec<Kept>,
+    /// It is the last.
+    stop: bool,
+}
+
+/// What is done next. No linger: who comes while it is synced is in the next.
+fn gather(first: Ask, asked: &Receiver<Ask>) -> Gathered {
+    let mut gathered = Gathered::default();
     let mut next = Some(first);
     while let Some(ask) = next {
         match ask {
-            Ask::Order(order, reply) => orders.push((*order, reply)),
-            Ask::Stop => return (orders, true),
+            Ask::Order(order, reply) => gathered.orders.push((*order, reply)),
+            Ask::Keep(reply) => gathered.keeps.push(reply),
+            Ask::Stop => {
+                gathered.stop = true;
+                return gathered;
+            }
         }
-        next = if orders.len() < BATCH { asked.try_recv().ok() } else { None };
+        let more = gathered.orders.len() < BATCH && gathered.keeps.len() < BATCH;
+        next = if more { asked.try_recv().ok() } else { None };
     }
-    (orders, false)
+    gathered
 }
 
 fn receipt(act: Act, done: Done, note: &str) -> Receipt {

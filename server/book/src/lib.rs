@@ -44,6 +44,6 @@ pub use error::{CreateError, OpenError, ReadError};
 pub use fold::rebuild;
 pub use layout::Layout;
 pub use lock::{Lock, LockError};
-pub use open::{BootInfo, Settings};
+pub use open::{BootInfo, EarlierClock, Settings};
 pub use order::{ActError, Committed, LastChange, Order, Receipt, Secret, SecretChange, StaleStream, WrappedKey};
 pub use reader::{HeadInfo, Reader};

@@ -1,4 +1,5 @@
-//! `checkpoints/`: the signed checkpoints that are kept for ever, one file each, named by their size.
+//! `checkpoints/`: the signed checkpoints that are kept for ever, one file each, named by their size, in folders of
+//! 10,000 sizes.
 
 use std::fs::{self, OpenOptions};
 use std::io::{self, Write as _};
@@ -7,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::Fatal;
 use crate::fault::{self, Point};
-use crate::layout::sync_dir;
+use crate::layout::{make_dir, sync_dir};
 
 /// A checkpoint is kept at the latest so long after the head moved.
 ///
@@ -16,20 +17,59 @@ pub(crate) const LATE_US: u64 = 10_000_000;
 /// A checkpoint is kept at the latest after so many entries. Rule: `FORMAT.md` section 3.
 pub(crate) const LATE_ENTRIES: u64 = 1_000;
 
+/// So many sizes share a folder, so that no folder is ever long to list.
+const FOLDER_SIZES: u64 = 10_000;
+
 /// The name of the file of a checkpoint of that size. Shape: 16 decimal digits, so that names sort as sizes do.
 fn file_name(size: u64) -> String {
     format!("{size:016}")
 }
 
-/// The newest checkpoint that was kept: its file, and the size in its name.
+/// The name of the folder that holds it. Shape: the first 12 of these digits.
+fn folder_name(size: u64) -> String {
+    format!("{:012}", size / FOLDER_SIZES)
+}
+
+/// The file of a checkpoint of that size.
+pub(crate) fn file(dir: &Path, size: u64) -> PathBuf {
+    dir.join(folder_name(size)).join(file_name(size))
+}
+
+/// The newest checkpoint that was kept: its file, and the size in its name. Older versions of the software kept them in
+/// `checkpoints/` itself; these are still read.
 pub(crate) fn newest(dir: &Path) -> io::Result<Option<(PathBuf, u64)>> {
-    let mut newest = None;
+    let mut newest: Option<(u64, PathBuf)> = None;
+    let mut folders = Vec::new();
     for entry in fs::read_dir(dir)? {
-        let name = entry?.file_name();
-        let size = name.to_str().and_then(|name| name.parse().ok().filter(|size| file_name(*size) == name));
-        newest = newest.max(size);
+        let entry = entry?;
+        if entry.file_type()?.is_dir() {
+            let name = entry.file_name();
+            let number = name.to_str().and_then(|name| name.parse::<u64>().ok());
+            folders.extend(number.filter(|number| format!("{number:012}") == *name.to_string_lossy()));
+        } else {
+            newest = newest.max(sized(&entry));
+        }
     }
-    Ok(newest.map(|size| (dir.join(file_name(size)), size)))
+    folders.sort_unstable();
+    // A crash may have left the last folder empty.
+    for folder in folders.into_iter().rev() {
+        let mut inside = None;
+        for entry in fs::read_dir(dir.join(format!("{folder:012}")))? {
+            inside = inside.max(sized(&entry?));
+        }
+        if inside.is_some() {
+            newest = newest.max(inside);
+            break;
+        }
+    }
+    Ok(newest.map(|(size, file)| (file, size)))
+}
+
+/// The size in a file's name, and its path; `None` where it is no checkpoint's name.
+fn sized(entry: &fs::DirEntry) -> Option<(u64, PathBuf)> {
+    let name = entry.file_name();
+    let size = name.to_str()?.parse().ok().filter(|size| *file_name(*size) == *name)?;
+    Some((size, entry.path()))
 }
 
 /// The text of the newest checkpoint that was kept; `None` where there is none.
@@ -87,14 +127,19 @@ impl Notes {
     }
 
     fn put(&self, size: u64, note: &str) -> io::Result<()> {
+        let to = file(&self.dir, size);
+        if let Some(folder) = to.parent().filter(|folder| !folder.exists()) {
+            make_dir(folder)?;
+            sync_dir(&self.dir)?;
+        }
         let tmp = self.dir.join("next.tmp");
         let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&tmp)?;
         file.write_all(note.as_bytes())?;
         file.sync_all()?;
         fault::point(Point::AfterCheckpointTmp);
-        fs::rename(&tmp, self.dir.join(file_name(size)))?;
+        fs::rename(&tmp, &to)?;
         fault::point(Point::AfterCheckpointRename);
-        sync_dir(&self.dir)
+        to.parent().map_or(Ok(()), sync_dir)
     }
 }
 
@@ -126,8 +171,21 @@ mod tests {
         for other in ["99", "next.tmp", "x", "00000000000000000011"] {
             std::fs::write(dir.path().join(other), "other").unwrap();
         }
-        assert_eq!(newest(dir.path()).unwrap(), Some((dir.path().join("0000000000000010"), 10)));
+        let of_ten = dir.path().join("000000000000/0000000000000010");
+        assert_eq!(newest(dir.path()).unwrap(), Some((of_ten, 10)));
         assert_eq!(newest_text(dir.path()).unwrap().as_deref(), Some("ten"));
-        assert_eq!(std::fs::read_to_string(dir.path().join("0000000000000009")).unwrap(), "nine");
+        assert_eq!(std::fs::read_to_string(file(dir.path(), 9)).unwrap(), "nine");
+        // Ten thousand in a folder; one that is empty is passed over, and so is one of another name.
+        notes.keep(9_999, "the last of a folder").unwrap();
+        notes.keep(10_000, "the first of the next").unwrap();
+        let first = dir.path().join("000000000001/0000000000010000");
+        assert_eq!(newest(dir.path()).unwrap(), Some((first, 10_000)));
+        for other in ["000000000002", "98", "later"] {
+            std::fs::create_dir(dir.path().join(other)).unwrap();
+        }
+        assert_eq!(newest_text(dir.path()).unwrap().as_deref(), Some("the first of the next"));
+        // As an older version kept them.
+        std::fs::write(dir.path().join("0000000000010001"), "flat").unwrap();
+        assert_eq!(newest_text(dir.path()).unwrap().as_deref(), Some("flat"));
     }
 }

@@ -4,8 +4,9 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::Connection;
+use tallyseal_control::State;
 use tallyseal_schema::checkpoint::{self, VerifierKey};
-use tallyseal_schema::ids::BookName;
+use tallyseal_schema::ids::{AccountId, BookName, Stream};
 use tallyseal_schema::kinds::BookStarted;
 use tallyseal_schema::signature::SigningKey;
 use tallyseal_schema::{Body, Entry, Hash, Time, canonical};
@@ -25,7 +26,7 @@ use crate::lock::Lock;
 use crate::notes::{self, Notes};
 use crate::store;
 use crate::tile::{Known, TileWriter, Tree};
-use crate::views::Views;
+use crate::views::{self, Views};
 
 /// So many of the last entries are hashed again at each start.
 const TAIL: u64 = 1_000;
@@ -39,10 +40,19 @@ pub struct BootInfo {
     pub clock: String,
 }
 
+/// Who agreed that a server starts although its clock is before the last entry.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EarlierClock {
+    /// The accounts of two people.
+    pub people: [AccountId; 2],
+    /// Why they did.
+    pub why: String,
+}
+
 /// What a server starts with.
 pub struct Settings {
-    /// Start although the clock is before the last entry. Two people must have agreed on it.
-    pub accept_earlier_clock: bool,
+    /// Start although the clock is before the last entry, where two people agreed on it.
+    pub accept_earlier_clock: Option<EarlierClock>,
     /// The machine.
     pub boot: BootInfo,
     /// The clock.
@@ -93,10 +103,15 @@ impl Book {
         transaction.commit()?;
         let mut pace = Pace::new(Arc::clone(&settings.clock), settings.boot.id.clone(), last);
         let behind = pace.is_behind();
-        if behind && !settings.accept_earlier_clock {
-            return Err(OpenError::Clock { now: settings.clock.now(), last });
-        }
-        let accepted = behind.then(|| pace.accept("a start on an earlier clock was accepted"));
+        let accepted = match (behind, settings.accept_earlier_clock) {
+            (false, _) => None,
+            (true, None) => return Err(OpenError::Clock { now: settings.clock.now(), last }),
+            (true, Some(EarlierClock { people, why })) => {
+                let [first, second] = two_people(&conn, &people)?;
+                let cause = format!("a start on an earlier clock was accepted by {first} and {second}");
+                Some((pace.accept(&cause), why))
+            }
+        };
         let tiles = TileWriter::resume(&conn, head.size())?;
         let core = Core {
             conn,
@@ -119,6 +134,28 @@ impl Book {
         });
         let executor = Executor::new(core, key, Notes::new(layout.checkpoints(), kept), lock);
         executor.start(Start { accepted, layout, name, queue, started })
+    }
+}
+
+/// The two people who agreed on something, each as `ID (name)`: two accounts of this book that work, of two persons.
+fn two_people(conn: &Connection, people: &[AccountId; 2]) -> Result<[String; 2], OpenError> {
+    let mut names = Vec::new();
+    for account in people {
+        let live = views::read_live(conn, &Stream::account(account))?;
+        let Some(State::Account(state)) = live.map(|live| live.record.state) else {
+            return Err(OpenError::People(format!("there is no account {account} in this book")));
+        };
+        if state.disabled {
+            return Err(OpenError::People(format!("the account {account} is disabled")));
+        }
+        names.push(state.name);
+    }
+    let [first, second] = people;
+    match names.as_slice() {
+        [one, other] if first != second && one != other => {
+            Ok([format!("{first} ({one})"), format!("{second} ({other})")])
+        }
+        _ => Err(OpenError::People(format!("{first} and {second} are one person"))),
     }
 }
 

@@ -45,7 +45,7 @@ pub struct Reader {
 
 impl Reader {
     /// Reads the book in `dir`, whether or not a server writes to it: the database is opened read-only, with the same
-    /// SQLite, and its log is never carried over from here.
+    /// SQLite, and its log is never carried over from here. On a disk that takes no writes it is read as it lies there.
     ///
     /// Errors: there is none, or it cannot be read.
     pub fn open(dir: &Path) -> Result<Self, OpenError> {
@@ -56,7 +56,7 @@ impl Reader {
         Ok(Self {
             captures: layout.captures(),
             checkpoints: layout.checkpoints(),
-            conn: store::open_reader(&layout.db())?,
+            conn: store::open_reader_anywhere(&layout.db())?,
             known: RefCell::default(),
         })
     }

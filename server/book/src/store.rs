@@ -72,6 +72,18 @@ pub(crate) fn open_reader(path: &Path) -> Result<Connection, OpenError> {
     Ok(conn)
 }
 
+/// As [`open_reader`], also where SQLite can put no index of its log beside the file: on a disk that takes no writes.
+///
+/// Only where there is no log: a server that runs always has one, and a database that is written must not be read as one
+/// that lies still.
+pub(crate) fn open_reader_anywhere(path: &Path) -> Result<Connection, OpenError> {
+    open_reader(path).or_else(|error| {
+        let mut log = path.as_os_str().to_owned();
+        log.push("-wal");
+        if Path::new(&log).exists() { Err(error) } else { open_still(path) }
+    })
+}
+
 /// Opens the database of a book that nobody writes, to read it without leaving a trace: also from a read-only disk.
 ///
 /// Where a crash left a log beside it, the log is read with it, as every reader does.

@@ -10,8 +10,8 @@ use tallyseal_control::{Command, Context, Draft, Key, Need, Piece, Refusal, Stop
 use tallyseal_schema::entry::{Entry, Machine, Person};
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    BookStarted, Link, PluginDrafted, RemarkMade, Role, SessionEnd, SessionEnded, SessionOpened, StationRegistered,
-    StationStrayCaptured, SupplierApproved, SupplierRegistered,
+    AccountDisabled, AccountEnrolled, BookStarted, Link, PluginDrafted, RemarkMade, Role, SessionEnd, SessionEnded,
+    SessionOpened, StationRegistered, StationStrayCaptured, SupplierApproved, SupplierRegistered,
 };
 use tallyseal_schema::{Act, By, Hash, Time, checkpoint, tree};
 
@@ -108,7 +108,7 @@ impl Plant {
 
     pub(crate) fn settings(&self) -> Settings {
         Settings {
-            accept_earlier_clock: false,
+            accept_earlier_clock: None,
             boot: BootInfo { id: "boot".to_owned(), clock: "hand".to_owned() },
             clock: self.clock.clone(),
             engine: "none".to_owned(),
@@ -263,6 +263,19 @@ fn rules(world: &World, _: &Context, command: &Command, gate: &Gate) -> Result<V
                 Draft::Signature { record: stream.clone(), meaning: "supplier approved", also: vec![Stream::book()] },
                 Draft::entry(&stream, SupplierApproved { item: Stream::of(Thing::Item, item) }),
             ])
+        }
+        Command::FoundAccount { account, name, roles } => {
+            let body = AccountEnrolled {
+                account: account.clone(),
+                founder: true,
+                identity: "card seen".to_owned(),
+                name: name.clone(),
+                roles: roles.clone(),
+            };
+            Ok(vec![Draft::entry(&Stream::account(account), body)])
+        }
+        Command::DisableAccount { account, .. } => {
+            Ok(vec![Draft::entry(&Stream::account(account), AccountDisabled { account: account.clone() })])
         }
         Command::Remark { record, text } => remarked(world, record, text, gate),
         Command::OpenSession { session, account, device, expires } => {

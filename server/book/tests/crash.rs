@@ -46,7 +46,7 @@ impl Clock for RealClock {
 
 fn open(dir: &Path) -> Book {
     let settings = Settings {
-        accept_earlier_clock: false,
+        accept_earlier_clock: None,
         boot: BootInfo { id: "boot".to_owned(), clock: "real".to_owned() },
         clock: Arc::new(RealClock(Instant::now())),
         engine: "none".to_owned(),
@@ -123,7 +123,6 @@ fn found(dir: &Path) {
     for (number, role) in people {
         let name = format!("Person {number}");
         orders.push((system(), Command::FoundAccount { account: account(number), name, roles: vec![role] }, None));
-        orders.push((system(), enrol_key(&account(number)), None));
         let session = Command::OpenSession {
             session: format!("SE-{number}").parse().unwrap(),
             account: account(number),
@@ -131,11 +130,11 @@ fn found(dir: &Path) {
             expires: RealClock(Instant::now()).now().plus_micros(3_600_000_000),
         };
         orders.push((system(), session, None));
+        orders.push((seated(number, role), enrol_key(&account(number)), None));
     }
     for (number, role) in people {
         let confirm = Command::ConfirmIdentity { account: account(3 - number) };
         orders.push((seated(number, role), confirm, Some(key_of(&account(number)))));
-        orders.push((seated(number, role), Command::ChangePassword {}, None));
     }
     let station = Command::RegisterStation {
         station: "T-1".parse().unwrap(),

@@ -1,9 +1,11 @@
 //! The clock in the book: `at` never falls without a word, and a start on an earlier clock is deliberate.
 
+use tallyseal_control::Command;
+use tallyseal_schema::kinds::Role;
 use tallyseal_schema::{Body, Entry};
 
 use crate::testing::*;
-use crate::{Book, OpenError, Settings};
+use crate::{Book, EarlierClock, OpenError, Settings};
 
 fn ats(entries: &[Entry]) -> Vec<i64> {
     entries.iter().map(|entry| entry.header.at.micros() - MORNING).collect()
@@ -49,18 +51,46 @@ fn a_step_is_an_entry_before_the_act_that_met_it() {
 #[test]
 fn a_start_on_a_clock_before_the_last_entry_needs_the_option() {
     let plant = Plant::new();
-    plant.open().shutdown_blocking();
+    let book = plant.open();
+    let people = [("U-0001", "U-0001"), ("U-0002", "U-0002"), ("U-0003", "U-0001"), ("U-0004", "U-0004")];
+    for ((account, name), number) in people.into_iter().zip(1..) {
+        let (account, name) = (account.parse().unwrap(), format!("Person {name}"));
+        let found = Command::FoundAccount { account, name, roles: vec![Role::Reviewer] };
+        book.act_blocking(order(number, software(), found)).unwrap();
+    }
+    let disable = Command::DisableAccount { account: "U-0004".parse().unwrap(), why: "left".to_owned() };
+    book.act_blocking(order(5, software(), disable)).unwrap();
+    book.shutdown_blocking();
     plant.clock.set(MORNING - 2_000_000);
     plant.open().shutdown_blocking();
     plant.clock.set(MORNING - 2_000_001);
     assert!(matches!(plant.refused(), OpenError::Clock { .. }));
-    assert_eq!(verify(&plant).len(), 3, "a refused start writes nothing");
-    let settings = Settings { accept_earlier_clock: true, ..plant.settings() };
-    Book::open(&plant.path(), settings).unwrap().shutdown_blocking();
+    let before = verify(&plant).len();
+    let accepted = |first: &str, second: &str| Settings {
+        accept_earlier_clock: Some(EarlierClock {
+            people: [first.parse().unwrap(), second.parse().unwrap()],
+            why: "the battery of the clock was changed".to_owned(),
+        }),
+        ..plant.settings()
+    };
+    let start = |first, second| Book::open(&plant.path(), accepted(first, second));
+    // Two people who are there, work, and are two.
+    for (first, second) in
+        [("U-0001", "U-0001"), ("U-0001", "U-0003"), ("U-0001", "U-0004"), ("U-0001", "U-0009"), ("U-0009", "U-0002")]
+    {
+        assert!(matches!(start(first, second), Err(OpenError::People(_))), "{first} and {second}");
+    }
+    assert_eq!(verify(&plant).len(), before, "a refused start writes nothing");
+    start("U-0001", "U-0002").unwrap().shutdown_blocking();
     let entries = verify(&plant);
-    assert_eq!(kinds(&entries)[3..], ["clock.stepped", "book.started"]);
-    assert_eq!(ats(&entries)[3..], [-2_000_001, -2_000_001]);
-    assert!(entries[3].header.why.is_some());
+    assert_eq!(kinds(&entries)[before..], ["clock.stepped", "book.started"]);
+    assert_eq!(ats(&entries)[before..], [-2_000_001, -2_000_001]);
+    assert_eq!(entries[before].header.why.as_deref(), Some("the battery of the clock was changed"));
+    let Body::ClockStepped(step) = &entries[before].body else { panic!() };
+    assert_eq!(
+        step.cause,
+        "a start on an earlier clock was accepted by U-0001 (Person U-0001) and U-0002 (Person U-0002)"
+    );
     // From then on the clock is in order again.
     plant.open().shutdown_blocking();
     verify(&plant);

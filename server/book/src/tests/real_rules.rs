@@ -36,7 +36,7 @@ fn founders_confirm_each_other_and_one_approves() {
     let name = "book.example/test".parse().unwrap();
     let people: [(AccountId, Role, u8); 2] =
         [("U-0001".parse().unwrap(), Role::Administrator, 21), ("U-0002".parse().unwrap(), Role::Reviewer, 22)];
-    for (account, role, seed) in &people {
+    for (i, (account, role, seed)) in people.iter().enumerate() {
         let found =
             Command::FoundAccount { account: account.clone(), name: format!("Person {account}"), roles: vec![*role] };
         give(By::system("init"), found, None).unwrap();
@@ -49,13 +49,14 @@ fn founders_confirm_each_other_and_one_approves() {
             previous: None,
             proof: canonical::base64(key.sign(&statement)),
         };
-        give(By::system("init"), enrol, None).unwrap();
-    }
-    for (i, (account, role, seed)) in people.iter().enumerate() {
         let session = format!("SE-{i}");
         let expires = at(MORNING + 3_600_000_000);
         let open = Command::OpenSession { session: id(&session), account: account.clone(), device: id("D-1"), expires };
         give(By::system("sign-in"), open, None).unwrap();
+        give(seated(account, *role, &session), enrol, None).unwrap();
+    }
+    for (i, (account, role, seed)) in people.iter().enumerate() {
+        let session = format!("SE-{i}");
         let other = Command::ConfirmIdentity { account: people[1 - i].0.clone() };
         let without = give(seated(account, *role, &session), other.clone(), None);
         assert!(matches!(without, Err(ActError::Refused { receipt: None, .. })), "{without:?}");

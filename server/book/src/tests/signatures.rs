@@ -61,13 +61,13 @@ fn a_batch_with_a_signature_keeps_its_checkpoint_before_it_is_answered() {
     let plant = Plant::new();
     let book = plant.open();
     book.act_blocking(order(1, software(), register("SU-1"))).unwrap();
-    let kept = || std::fs::read_dir(plant.layout().checkpoints()).unwrap().count();
+    let kept = || std::fs::read_dir(plant.layout().checkpoints().join("000000000000")).unwrap().count();
     let before = kept();
     book.act_blocking(order(2, software(), remark("supplier/SU-1", "a word"))).unwrap();
     assert_eq!(kept(), before, "an ordinary act keeps none");
     let key = SigningKey::from_seed(&[9; 32]).unwrap();
     let receipt = book.act_blocking(Order { key: Some(key), ..order(3, person(), approve("SU-1")) }).unwrap();
-    let file = plant.layout().checkpoints().join(format!("{:016}", receipt.n + 1));
+    let file = plant.layout().checkpoints().join(format!("000000000000/{:016}", receipt.n + 1));
     assert_eq!(std::fs::read_to_string(file).unwrap(), receipt.checkpoint);
     book.shutdown_blocking();
     verify(&plant);

@@ -138,7 +138,7 @@ fn a_book_that_was_set_back_is_refused_and_says_by_how_much() {
         other => panic!("{other}"),
     }
     // Without the kept checkpoints nothing in the directory can know.
-    let newest = plant.layout().checkpoints().join("0000000000000007");
+    let newest = plant.layout().checkpoints().join("000000000000/0000000000000007");
     fs::remove_file(newest).unwrap();
     plant.open().shutdown_blocking();
     verify(&plant);
@@ -152,7 +152,7 @@ fn a_checkpoint_that_is_not_the_books_own_is_refused() {
         checkpoint::sign(&Checkpoint { origin: origin.parse().unwrap(), size, root }, key)
     };
     let plant = written();
-    let file = plant.layout().checkpoints().join("0000000000000007");
+    let file = plant.layout().checkpoints().join("000000000000/0000000000000007");
     let good = fs::read_to_string(&file).unwrap();
     let root = checkpoint::parse_body(&good).unwrap().root;
     let entries = crate::Reader::open(&plant.path()).unwrap().entries(0, 5).unwrap();
@@ -175,7 +175,7 @@ fn a_checkpoint_that_is_not_the_books_own_is_refused() {
 #[test]
 fn a_book_whose_checkpoints_were_taken_is_not_called_unfinished() {
     let plant = written();
-    for entry in fs::read_dir(plant.layout().checkpoints()).unwrap() {
+    for entry in fs::read_dir(plant.layout().checkpoints().join("000000000000")).unwrap() {
         fs::remove_file(entry.unwrap().path()).unwrap();
     }
     let error = plant.refused();
@@ -264,14 +264,14 @@ fn a_book_whose_making_was_interrupted_says_so() {
     let steps: [(&str, Undo); 3] = [
         ("before the database", |plant| {
             fs::remove_file(plant.layout().db()).unwrap();
-            fs::remove_file(plant.layout().checkpoints().join("0000000000000001")).unwrap();
+            fs::remove_file(plant.layout().checkpoints().join("000000000000/0000000000000001")).unwrap();
         }),
         ("an empty database", |plant| {
             fs::write(plant.layout().db(), "").unwrap();
-            fs::remove_file(plant.layout().checkpoints().join("0000000000000001")).unwrap();
+            fs::remove_file(plant.layout().checkpoints().join("000000000000/0000000000000001")).unwrap();
         }),
         ("before the checkpoint", |plant| {
-            fs::remove_file(plant.layout().checkpoints().join("0000000000000001")).unwrap();
+            fs::remove_file(plant.layout().checkpoints().join("000000000000/0000000000000001")).unwrap();
         }),
     ];
     for (step, undo) in steps {

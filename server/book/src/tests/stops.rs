@@ -75,7 +75,7 @@ fn an_end_in_order_does_what_waits_and_keeps_a_checkpoint() {
     let receipt = book.act_blocking(order(1, software(), register("SU-1"))).unwrap();
     let clone = book.clone();
     book.shutdown_blocking();
-    let file = plant.layout().checkpoints().join(format!("{:016}", receipt.n + 1));
+    let file = plant.layout().checkpoints().join(format!("000000000000/{:016}", receipt.n + 1));
     assert_eq!(std::fs::read_to_string(file).unwrap(), receipt.checkpoint);
     assert_eq!(clone.failure(), None);
     let answer = clone.act_blocking(order(2, software(), register("SU-2")));
@@ -101,9 +101,11 @@ fn the_last_handle_to_go_ends_the_executor() {
 fn a_checkpoint_is_kept_ten_seconds_after_the_head_moved_or_after_a_thousand_entries() {
     let plant = Plant { queue: 4_096, ..Plant::new() };
     let book = plant.open();
-    let kept = |receipt: &crate::Receipt| plant.layout().checkpoints().join(format!("{:016}", receipt.n + 1)).exists();
+    let kept = |receipt: &crate::Receipt| {
+        plant.layout().checkpoints().join(format!("000000000000/{:016}", receipt.n + 1)).exists()
+    };
     let act = |number| book.act_blocking(order(number, software(), register(&format!("SU-{number}")))).unwrap();
-    let kept_now = || std::fs::read_dir(plant.layout().checkpoints()).unwrap().count();
+    let kept_now = || std::fs::read_dir(plant.layout().checkpoints().join("000000000000")).unwrap().count();
     act(1);
     plant.clock.pass(9_999_999);
     act(2);
@@ -113,7 +115,7 @@ fn a_checkpoint_is_kept_ten_seconds_after_the_head_moved_or_after_a_thousand_ent
     plant.clock.pass(1);
     let receipts = [act(4), act(5)];
     assert_eq!(kept_now(), 3);
-    let newest = kept(&receipts[0]) || plant.layout().checkpoints().join("0000000000000005").exists();
+    let newest = kept(&receipts[0]) || plant.layout().checkpoints().join("000000000000/0000000000000005").exists();
     assert!(newest, "in a quiet moment before the fourth act, or after it");
     std::thread::scope(|scope| {
         for caller in 1..=8_u32 {

@@ -77,8 +77,8 @@ fn the_files_of_a_book_are_its_owners_alone() {
             seen += 1;
         }
     }
-    // Database, its log and index, lock, key, two checkpoints, a day of captures, three folders.
-    assert_eq!(seen, 11);
+    // Database, its log and index, lock, key, two checkpoints, a day of captures, four folders.
+    assert_eq!(seen, 12);
     book.shutdown_blocking();
 }
 
