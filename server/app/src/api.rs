@@ -16,10 +16,10 @@ use tallyseal_schema::kinds::Role;
 use tallyseal_schema::plugin_files::Files;
 use zeroize::Zeroizing;
 
-use crate::counted::Counted;
+use crate::counted::{Counted, is_searchable};
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::error::DeskError;
-use crate::{clock, export};
+use crate::{clock, equal_keys, export};
 
 /// Largest body of an ordinary request. Unit: bytes.
 pub const BODY_MAX: usize = 64 * 1024;
@@ -127,6 +127,9 @@ async fn body<T: DeserializeOwned>(mut payload: Payload, max: usize) -> Result<T
     };
     // actix-web has no deadline for bodies: a stalled one would hold its connection for ever.
     let bytes = tokio::time::timeout(BODY_DEADLINE, read).await.map_err(|_| DeskError::TooSlow)??;
+    if let Some(key) = equal_keys::first(&bytes) {
+        return Err(DeskError::EqualKeys(key.chars().take(100).collect()));
+    }
     serde_json::from_slice(&bytes).map_err(|error| DeskError::Invalid(error.to_string()))
 }
 
@@ -240,6 +243,10 @@ async fn things(
     thing: Path<String>,
     find: Query<Find>,
 ) -> Result<Json<Value>, DeskError> {
+    if let Some(key) = find.key.as_ref().filter(|key| !is_searchable(key)) {
+        let property: String = key.split('=').next().unwrap_or_default().chars().take(100).collect();
+        return Err(DeskError::Invalid(format!("nothing is searched for by \"{property}\"")));
+    }
     let key = find.key.clone().map_or_else(|| Key::new("thing", thing.as_str()), Key);
     let mut streams = desk.book().set(&key)?;
     streams.retain(|stream| {
@@ -294,13 +301,11 @@ struct Range {
 /// The exact bytes of entries, one per line. For those who review and verify: a count's operator would see what was
 /// stated.
 async fn entries(Reader(seat): Reader, desk: Data<Desk>, range: Query<Range>) -> Result<HttpResponse, DeskError> {
-    if !seat.roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor)) {
-        return Err(DeskError::MayNotRead);
-    }
     let book = desk.book();
+    let may = seat.roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor));
     // Nor does whoever counts just now look it up in another role that they have.
-    if Counted::now(book)?.counts(&seat.account) {
-        return Err(DeskError::MayNotRead);
+    if !may || Counted::now(book)?.counts(&seat.account) {
+        return Err(desk.may_not_read(&seat, range.stream.clone()).await);
     }
     let mut lines = Vec::new();
     let all: Vec<Vec<u8>> = match &range.stream {
@@ -319,7 +324,7 @@ async fn entries(Reader(seat): Reader, desk: Data<Desk>, range: Query<Range>) ->
 }
 
 async fn checkpoint(_reader: Reader, desk: Data<Desk>) -> Result<HttpResponse, DeskError> {
-    let note = desk.book().checkpoint()?;
+    let note = desk.book().keep_checkpoint().await?;
     Ok(HttpResponse::Ok().content_type("text/plain; charset=utf-8").body(note))
 }
 
@@ -344,7 +349,11 @@ struct Export {
 async fn export_record(Reader(seat): Reader, desk: Data<Desk>, payload: Payload) -> Result<HttpResponse, DeskError> {
     let given: Export = body(payload, BODY_MAX).await?;
     let by = desk.seated(&seat, given.role);
-    let zip = export::export(desk.book().clone(), by, given.record.clone()).await?;
+    let taken = export::export(desk.book().clone(), by, given.record.clone()).await;
+    let zip = match taken {
+        Ok(zip) => zip,
+        Err(error) => return Err(desk.noted(&seat, "note_export", Some(given.record), error).await),
+    };
     let name = format!("{}.zip", given.record.id());
     Ok(HttpResponse::Ok()
         .content_type("application/zip")

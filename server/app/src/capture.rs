@@ -26,6 +26,8 @@ use crate::randomness;
 const LINK: &str = "tcp-out";
 /// Silence of the machine in mid-count that is worth an exception.
 const SILENCE: Duration = Duration::from_secs(10);
+/// A moment, by the capture's own clock, at which everything has waited long enough.
+const FAR: Duration = Duration::from_secs(1 << 40);
 /// How long after a capture has failed it begins anew.
 const AGAIN: Duration = Duration::from_secs(1);
 
@@ -299,12 +301,21 @@ impl Task {
     /// Records everything that has come in this stretch; a frame that is not whole stays in the segmenter's framer
     /// unless the stretch ends.
     async fn flush(&mut self) {
-        let far = self.elapsed().saturating_add(Duration::from_secs(3_600));
         let mut ready = Vec::new();
         if let Some(stretch) = &mut self.stretch {
-            stretch.segmenter.tick(far, &mut ready);
+            stretch.segmenter.tick(FAR, &mut ready);
         }
         self.append(ready).await;
+    }
+
+    /// True where another plugin speaks for the station than the one that reads it here.
+    fn is_rebound(&self) -> bool {
+        match self.book.record(&self.stream) {
+            Ok(Some((_, Record { state: State::Station(state), .. }))) => {
+                state.open_count.is_none() && state.plugin.is_some_and(|bound| bound.digest != self.digest)
+            }
+            _ => false,
+        }
     }
 
     /// Looks which count is open and which plugin reads the station, and begins a new stretch where one changed.
@@ -332,7 +343,13 @@ impl Task {
 
     async fn append(&mut self, ready: Vec<Segment>) {
         let mut all_recorded = true;
+        // What was not recorded, from the first piece on that was not.
+        let mut left: Vec<u8> = Vec::new();
         for segment in ready {
+            if !all_recorded {
+                left.extend(segment.bytes);
+                continue;
+            }
             let Some(stretch) = &self.stretch else { return };
             let base = stretch.base;
             let count = stretch.count.clone();
@@ -354,7 +371,8 @@ impl Task {
                 Err(error) => {
                     tracing::error!(station = %self.station, %error, "an observation cannot be written");
                     all_recorded = false;
-                    break;
+                    left.extend(segment.bytes);
+                    continue;
                 }
             };
             let piece = Piece {
@@ -374,9 +392,26 @@ impl Task {
             };
             let by = By::Machine(Machine { plugin: self.digest, station: self.station.clone() });
             let command = Command::Observe { station: self.station.clone(), piece: Box::new(piece) };
-            if !self.order(by, command, Some(segment.bytes)).await {
+            if !self.order(by, command, Some(segment.bytes.clone())).await {
                 all_recorded = false;
-                break;
+                left.extend(segment.bytes);
+            }
+        }
+        if !all_recorded && self.is_rebound() {
+            // Another plugin speaks for the station since then: what the machine has said meanwhile is read by that one.
+            if let Some(stretch) = &mut self.stretch {
+                let mut rest = Vec::new();
+                stretch.segmenter.tick(FAR, &mut rest);
+                rest.into_iter().for_each(|segment| left.extend(segment.bytes));
+            }
+            self.look_again();
+            if !self.is_rebound() {
+                let now = self.elapsed();
+                let mut ready = Vec::new();
+                if let Some(stretch) = &mut self.stretch {
+                    stretch.segmenter.feed(&left, now, &mut ready);
+                }
+                return Box::pin(self.append(ready)).await;
             }
         }
         if !all_recorded {

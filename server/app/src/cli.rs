@@ -4,10 +4,13 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::str::FromStr as _;
 
 use clap::{Parser, Subcommand};
+use tallyseal_book::EarlierClock;
+use tallyseal_schema::ids::AccountId;
 
-use crate::{commands, demo};
+use crate::{commands, demo, say};
 
 /// What a command came to.
 pub(crate) enum Outcome {
@@ -17,12 +20,29 @@ pub(crate) enum Outcome {
     FoundWrong,
 }
 
-/// Why a command could not run, in a sentence for a person.
-pub(crate) struct CannotRun(pub(crate) String);
+/// Why a command could not run, in a sentence for a person; none where nobody reads standard output any more.
+pub(crate) struct CannotRun(Option<String>);
+
+impl CannotRun {
+    /// For that reason.
+    pub(crate) fn because(why: impl Into<String>) -> Self {
+        Self(Some(why.into()))
+    }
+
+    /// Whoever read standard output is gone and has seen what they wanted: nothing is left to be said.
+    pub(crate) fn unheard() -> Self {
+        Self(None)
+    }
+
+    /// The sentence, where there is one.
+    pub(crate) fn why(&self) -> Option<&str> {
+        self.0.as_deref()
+    }
+}
 
 impl<E: std::error::Error> From<E> for CannotRun {
     fn from(error: E) -> Self {
-        Self(error.to_string())
+        Self::because(error.to_string())
     }
 }
 
@@ -176,9 +196,25 @@ pub(crate) struct ServeArgs {
     /// A proxy on this machine or network ends TLS in front of it: allow an address that is not loopback.
     #[arg(long)]
     pub(crate) behind_proxy: bool,
-    /// Start although the clock is before the last entry. Two people must have agreed on it.
-    #[arg(long)]
-    pub(crate) accept_earlier_clock: bool,
+    /// Start although the clock is before the last entry: the accounts of the two people who agreed on it, as A,B.
+    #[arg(long, value_name = "A,B", requires = "why")]
+    pub(crate) accept_earlier_clock: Option<String>,
+    /// Why they did; it is recorded with their names.
+    #[arg(long, value_name = "TEXT", requires = "accept_earlier_clock")]
+    pub(crate) why: Option<String>,
+}
+
+impl ServeArgs {
+    /// Who accepted a start on an earlier clock, where it was asked for.
+    pub(crate) fn accepted(&self) -> Result<Option<EarlierClock>, CannotRun> {
+        let (Some(people), Some(why)) = (&self.accept_earlier_clock, &self.why) else { return Ok(None) };
+        let (first, second) = people.split_once(',').ok_or_else(|| {
+            CannotRun::because(format!("\"{people}\" is not two accounts, for example U-0001,U-0002"))
+        })?;
+        let people = [AccountId::from_str(first.trim())?, AccountId::from_str(second.trim())?];
+        let why = tallyseal_control::reason(why).map_err(|refusal| CannotRun::because(refusal.to_string()))?;
+        Ok(Some(EarlierClock { people, why }))
+    }
 }
 
 /// Runs the command line of this process.
@@ -202,8 +238,10 @@ pub fn run() -> ExitCode {
     match ran {
         Ok(Outcome::Good) => ExitCode::SUCCESS,
         Ok(Outcome::FoundWrong) => ExitCode::from(1),
-        Err(CannotRun(why)) => {
-            eprintln!("tallyseal: {why}");
+        Err(error) => {
+            if let Some(why) = error.why() {
+                say::person(format_args!("tallyseal: {why}"));
+            }
             ExitCode::from(2)
         }
     }
@@ -222,5 +260,5 @@ pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, CannotRun> {
     tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
-        .map_err(|error| CannotRun(format!("no threads can be had: {error}")))
+        .map_err(|error| CannotRun::because(format!("no threads can be had: {error}")))
 }

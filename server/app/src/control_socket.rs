@@ -46,7 +46,7 @@ pub(crate) fn listen(path: &Path, book: Book) -> Result<(), CannotRun> {
     // The lock on the book is ours: a socket that lies here belongs to a server that was killed.
     let _ = std::fs::remove_file(path);
     let listener = tokio::net::UnixListener::bind(path)
-        .map_err(|error| CannotRun(format!("cannot listen at {}: {error}", path.display())))?;
+        .map_err(|error| CannotRun::because(format!("cannot listen at {}: {error}", path.display())))?;
     std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
     tokio::spawn(async move {
         loop {
@@ -82,15 +82,10 @@ async fn answer(stream: tokio::net::UnixStream, book: Book) {
 
 async fn done(ask: Ask, book: Book) -> Result<String, String> {
     match ask {
-        Ask::Checkpoint => book.checkpoint().map_err(|error| error.to_string()),
+        Ask::Checkpoint => book.keep_checkpoint().await.map_err(|error| error.to_string()),
         Ask::Key => book.verifier_key().map_err(|error| error.to_string()),
         Ask::Export { record, out } => {
-            let zip =
-                export::export(book, By::system("command-line"), record).await.map_err(|error| error.to_string())?;
-            let written = tokio::task::spawn_blocking(move || {
-                std::fs::write(&out, zip).map_err(|error| format!("cannot write {}: {error}", out.display()))
-            });
-            written.await.map_err(|error| error.to_string())?.map(|()| String::new())
+            export::export_to(book, By::system("command-line"), record, out).await.map(|()| String::new())
         }
     }
 }
@@ -107,7 +102,7 @@ pub(crate) fn ask(socket: &Path, what: &Ask) -> Result<Option<String>, CannotRun
     BufReader::new(stream).read_line(&mut reply)?;
     match serde_json::from_str(&reply)? {
         Answer::Done(text) => Ok(Some(text)),
-        Answer::Failed(why) => Err(CannotRun(why)),
+        Answer::Failed(why) => Err(CannotRun::because(why)),
     }
 }
 

@@ -7,6 +7,37 @@ use tallyseal_book::{Book, ReadError};
 use tallyseal_control::{CountStatus, Key, Record, State};
 use tallyseal_schema::ids::{AccountId, Stream};
 
+/// The keys that things are searched for by. A key that tells what is hidden at times is none of them: who may ask
+/// whether a roll is certified for a number may ask for one number after the other.
+const SEARCHABLE: &[&str] = &[
+    "account.founder",
+    "account.key",
+    "count.open",
+    "count.roll",
+    "count.station",
+    "count.unsigned",
+    "delivery.item",
+    "delivery.supplier_lot",
+    "deviation.about",
+    "deviation.open",
+    "item.revision",
+    "plugin.digest",
+    "plugin.version",
+    "roll.bracket",
+    "roll.delivery",
+    "roll.held",
+    "roll.item",
+    "roll.stock",
+    "session.open",
+    "station.counting",
+    "thing",
+];
+
+/// True where things may be searched for by that key, `PROPERTY=VALUE`.
+pub(crate) fn is_searchable(key: &str) -> bool {
+    key.split_once('=').is_some_and(|(property, _)| SEARCHABLE.contains(&property))
+}
+
 /// The rolls and test rolls that run over a table now, and who counts them.
 pub(crate) struct Counted {
     people: BTreeSet<AccountId>,
@@ -52,11 +83,18 @@ impl Counted {
     /// The fields of a thing's state that are hidden now.
     pub(crate) fn hidden(&self, stream: &Stream, state: &State) -> &'static [&'static str] {
         match state {
-            State::Roll(_) if self.has(stream) => &["stated", "settled", "counts"],
+            State::Roll(_) if self.has(stream) => &["stated", "settled", "counts", "tag"],
             State::TestRoll(_) if self.has(stream) => &["certified"],
-            State::Count(count) if count.status != CountStatus::Open && self.has(&count.roll) => {
-                &["labels", "labels_seen", "machine_total", "ticket", "total_first"]
-            }
+            State::Count(count) if count.status != CountStatus::Open && self.has(&count.roll) => &[
+                "codes_checked",
+                "codes_read",
+                "labels",
+                "labels_seen",
+                "machine_total",
+                "ticket",
+                "total_first",
+                "totals",
+            ],
             _ => &[],
         }
     }

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use tallyseal_book::{ActError, Book, Order, Receipt, Secret, SecretChange};
-use tallyseal_control::{AccountState, Command, Record, Refusal, State};
+use tallyseal_control::{AccountState, Command, Record, Refusal, RefusalKind, State};
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::ids::{AccountId, Act, BookName, Id, Stream, Thing};
 use tallyseal_schema::kinds::{PluginFile, Role, SessionEnd};
@@ -183,12 +183,17 @@ impl Desk {
     ) -> Result<SignedIn, DeskError> {
         let folded: String = account.trim().chars().take(ACCOUNT_MAX).flat_map(char::to_uppercase).collect();
         let _waiting = self.porch.try_acquire().map_err(|_| ActError::Busy)?;
-        if !self.may_try(&folded) {
+        let given: Result<AccountId, _> = folded.parse();
+        let locked = match &given {
+            Ok(id) => self.account(id)?.is_some_and(|account| account.is_locked(clock::now())),
+            Err(_) => false,
+        };
+        if locked || !self.may_try(&folded) {
             self.strangers.note(source, clock::now());
             return Err(DeskError::Locked);
         }
         // An ID of no good form goes the same way as one that does not exist, and takes as long.
-        let (id, secret): (AccountId, _) = match folded.parse() {
+        let (id, secret): (AccountId, _) = match given {
             Ok(id) => {
                 let secret = self.book.secret(&id)?;
                 (id, secret)
@@ -201,6 +206,7 @@ impl Desk {
         if let Err(error) = opened {
             if error == VaultError::WrongPassword {
                 self.strangers.note(source, clock::now());
+                self.lock_where_due(&id).await?;
             }
             return Err(error.into());
         }
@@ -266,7 +272,7 @@ impl Desk {
             None => None,
         };
         let (secret, one_time_secret) = match &command {
-            Command::EnrolAccount { account, .. } => {
+            Command::EnrolAccount { account, .. } | Command::ResetPassword { account, .. } => {
                 let one_time = randomness::one_time_secret()?;
                 let secret = self
                     .stretch(account.clone(), Zeroizing::new(one_time.clone()), |vault, account, password| {
@@ -277,6 +283,10 @@ impl Desk {
             }
             Command::DisableAccount { account, .. } => (Some(SecretChange::Remove(account.clone())), None),
             _ => (None, None),
+        };
+        let unlocked = match &command {
+            Command::UnlockAccount { account, .. } | Command::ResetPassword { account, .. } => Some(account.clone()),
+            _ => None,
         };
         let receipt = self
             .order(Order {
@@ -291,6 +301,9 @@ impl Desk {
                 request: order_hash,
             })
             .await?;
+        if let Some(account) = unlocked {
+            self.lock_failures().remove(account.as_str());
+        }
         // A repeated act made no new secret: the one shown first is the one that counts.
         let one_time_secret = one_time_secret.filter(|_| !receipt.repeated);
         Ok(Done { one_time_secret, receipt })
@@ -300,7 +313,9 @@ impl Desk {
     ///
     /// Errors: as [`Desk::act`]; files that are no plugin, with what is wrong.
     pub async fn draft_plugin(&self, seat: &Seat, act: Act, role: Role, files: Files) -> Result<Receipt, DeskError> {
-        let report = tallyseal_plugin_host::check_samples(&files);
+        // Samples may run for seconds, and the web's threads have others to answer.
+        let checked = tokio::task::spawn_blocking(move || (tallyseal_plugin_host::check_samples(&files), files)).await;
+        let (report, files) = checked.map_err(|error| DeskError::Internal(error.to_string()))?;
         let Some(plugin) = report.plugin.as_ref().filter(|_| report.passed()) else {
             return Err(DeskError::Invalid(report.to_string()));
         };
@@ -336,7 +351,8 @@ impl Desk {
         .await
     }
 
-    /// Sets a person's own password. The first one makes the signing key; later ones keep it.
+    /// Sets a person's own password. In place of a one-time secret it makes a new signing key, and whatever key there
+    /// was before is retired: others have seen that secret. Later passwords keep the key.
     ///
     /// Errors: the current password is wrong (recorded); the new one is unfit.
     pub async fn set_password(
@@ -350,7 +366,7 @@ impl Desk {
             return Err(DeskError::Invalid("the new password is the old one".to_owned()));
         }
         let secret = self.book.secret(&seat.account)?.ok_or(DeskError::SignedOut)?;
-        if secret.wrapped.is_some() {
+        if secret.wrapped.is_some() && !secret.one_time {
             let stored = secret;
             let rewrapped = self
                 .stretch(seat.account.clone(), current, move |vault, account, current| {
@@ -362,9 +378,9 @@ impl Desk {
         }
         let opened = self.open(&seat.account, Some(secret), current).await;
         self.recorded(seat, "password change", None, opened).await?;
-        let made =
-            self.stretch(seat.account.clone(), new, |vault, account, new| vault.make(account, new, false)).await?;
-        let command = enrol_key_command(&seat.account, &self.name, &made.key, None)?;
+        let made = self.stretch(seat.account.clone(), new, |vault, account, new| vault.make(account, new)).await?;
+        let previous = self.account(&seat.account)?.and_then(|account| account.keys.last().map(|key| key.key));
+        let command = enrol_key_command(&seat.account, &self.name, &made.key, previous)?;
         self.own(seat, command, Some(SecretChange::Put(made.secret))).await
     }
 
@@ -428,13 +444,55 @@ impl Desk {
     ) -> Result<SigningKey, DeskError> {
         let secret = self.book.secret(&seat.account)?;
         let opened = self.open(&seat.account, secret, password).await;
-        self.recorded(seat, command.name(), command.about(), opened).await?.ok_or_else(|| {
-            DeskError::refused(Refusal::forbidden(
-                "no-key",
-                "You have no signing key yet.",
-                "Set your own password first; then a second person confirms your identity.",
-            ))
-        })
+        if let Some(key) = self.recorded(seat, command.name(), command.about(), opened).await? {
+            return Ok(key);
+        }
+        let error = DeskError::refused(Refusal::forbidden(
+            "no-key",
+            "You have no signing key yet.",
+            "Set your own password first; then a second person confirms your identity.",
+        ));
+        Err(self.noted(seat, command.name(), command.about(), error).await)
+    }
+
+    /// What a person is told who may not read the entries of a stream, or any; that they asked is recorded.
+    pub(crate) async fn may_not_read(&self, seat: &Seat, record: Option<Stream>) -> DeskError {
+        let refusal = Refusal::forbidden(
+            "may-not-read",
+            "The entries are not for this person now.",
+            "Read them when the count has ended, or ask a supervisor, a reviewer or an auditor.",
+        );
+        match self.noted(seat, "read_entries", record, DeskError::refused(refusal)).await {
+            DeskError::Act(error) if matches!(*error, ActError::Refused { .. }) => DeskError::MayNotRead,
+            other => other,
+        }
+    }
+
+    /// Records a refusal that the desk itself gave, where the rules would have recorded it: whoever was refused was in a
+    /// session, and it was a rule that forbade it. Gives what the person is told.
+    pub(crate) async fn noted(
+        &self,
+        seat: &Seat,
+        command: &str,
+        record: Option<Stream>,
+        error: DeskError,
+    ) -> DeskError {
+        let DeskError::Act(refused) = error else { return error };
+        let ActError::Refused { refusal, receipt: None } = *refused else { return DeskError::Act(refused) };
+        let matters = matches!(refusal.kind, RefusalKind::Conflict | RefusalKind::Forbidden | RefusalKind::NotFound);
+        if !matters {
+            return ActError::Refused { refusal, receipt: None }.into();
+        }
+        let note = Command::NoteRefusal {
+            code: refusal.code.clone(),
+            command: command.to_owned(),
+            record,
+            text: refusal.to_string(),
+        };
+        match self.own(seat, note, None).await {
+            Ok(receipt) => ActError::Refused { refusal, receipt: Some(Box::new(receipt)) }.into(),
+            Err(error) => error,
+        }
     }
 
     /// Records a wrong password that was given within a session.
@@ -447,6 +505,9 @@ impl Desk {
     ) -> Result<T, DeskError> {
         if matches!(result, Err(VaultError::WrongPassword)) {
             self.own(seat, Command::RefusePassword { purpose: purpose.to_owned(), record }, None).await?;
+            // They count for the account as well: guessing on in one session after the other is guessing all the same.
+            self.note_failure(seat.account.as_str());
+            self.lock_where_due(&seat.account).await?;
         }
         Ok(result?)
     }
@@ -494,16 +555,46 @@ impl Desk {
         if failures.get(account).is_some_and(|(times, _)| *times >= FAILURES_MAX) {
             return false;
         }
-        // A stranger who tries many accounts must not fill the memory; the oldest are let go.
-        if failures.len() >= 10_000
-            && let Some(oldest) = failures.iter().min_by_key(|(_, (_, last))| *last).map(|(name, _)| name.clone())
-        {
-            failures.remove(&oldest);
-        }
-        let entry = failures.entry(account.to_owned()).or_insert((0, Instant::now()));
-        *entry = (entry.0.saturating_add(1), Instant::now());
+        count_failure(&mut failures, account);
         true
     }
+
+    /// Counts a wrong password for an account that was given inside.
+    fn note_failure(&self, account: &str) {
+        count_failure(&mut self.lock_failures(), account);
+    }
+
+    /// Locks an account in the book where too many wrong passwords were given for it, at the door or in its sessions.
+    /// The lock outlives this process, and whoever may read sees it.
+    async fn lock_where_due(&self, account: &AccountId) -> Result<(), DeskError> {
+        let failures = self.lock_failures().get(account.as_str()).map_or(0, |(times, _)| *times);
+        if failures < FAILURES_MAX || self.account(account)?.is_none_or(|state| state.disabled) {
+            return Ok(());
+        }
+        let until = clock::now().plus_micros(i64::try_from(LOCKED.as_micros()).unwrap_or(i64::MAX));
+        let command = Command::LockAccount { account: account.clone(), failures, until };
+        match self.book.act(system_order("sign-in", command)?).await {
+            Ok(_) => {}
+            // One of several at the same moment was quicker.
+            Err(ActError::Refused { refusal, .. }) if refusal.code == "locked-already" => {}
+            Err(error) => return Err(error.into()),
+        }
+        // From here on the entry says it, and for how long.
+        self.lock_failures().remove(account.as_str());
+        Ok(())
+    }
+}
+
+/// Counts one more failure, or try, of an account.
+fn count_failure(failures: &mut BTreeMap<String, (u32, Instant)>, account: &str) {
+    // A stranger who tries many accounts must not fill the memory; the oldest are let go.
+    if failures.len() >= 10_000
+        && let Some(oldest) = failures.iter().min_by_key(|(_, (_, last))| *last).map(|(name, _)| name.clone())
+    {
+        failures.remove(&oldest);
+    }
+    let entry = failures.entry(account.to_owned()).or_insert((0, Instant::now()));
+    *entry = (entry.0.saturating_add(1), Instant::now());
 }
 
 /// A command that a person may give, from its name and fields.
@@ -515,7 +606,15 @@ fn parse(name: &str, fields: serde_json::Map<String, Value>) -> Result<Command, 
     };
     let for_people = tallyseal_control::AUTHORITY.iter().any(|row| row.command == name && !row.roles.is_empty());
     // These carry what the software itself must make: keys, digests, causes.
-    let made_here = ["enrol_key", "change_password", "end_session", "refuse_password", "draft_plugin", "note_export"];
+    let made_here = [
+        "enrol_key",
+        "change_password",
+        "end_session",
+        "refuse_password",
+        "note_refusal",
+        "draft_plugin",
+        "note_export",
+    ];
     if !for_people || made_here.contains(&name) {
         return Err(DeskError::NoSuchCommand(name.to_owned()));
     }

@@ -16,6 +16,8 @@ use crate::vault::VaultError;
 pub enum DeskError {
     /// The book's answer.
     Act(Box<ActError>),
+    /// An object in the request has two equal keys; which.
+    EqualKeys(String),
     /// The software failed; the cause is for the log.
     Internal(String),
     /// The request makes no sense; what is wrong.
@@ -114,6 +116,15 @@ impl Problem {
     fn of(error: &DeskError) -> Self {
         match error {
             DeskError::Act(error) => Self::of_act(error),
+            DeskError::EqualKeys(key) => Self::new(
+                StatusCode::BAD_REQUEST,
+                "Equal keys",
+                "equal-keys",
+                format!(
+                    "An object in the request has the key \"{key}\" twice; which of them is meant nobody can tell."
+                ),
+                "Say it once.",
+            ),
             DeskError::Internal(cause) => Self::internal(cause),
             DeskError::Invalid(what) => Self::new(
                 StatusCode::UNPROCESSABLE_ENTITY,
@@ -127,7 +138,7 @@ impl Problem {
                 "Locked for a while",
                 "locked",
                 "Too many wrong passwords were given for this account.",
-                "Wait a quarter of an hour.",
+                "Wait a quarter of an hour, or ask an administrator to unlock it.",
             ),
             DeskError::NoSuchCommand(name) => Self::new(
                 StatusCode::NOT_FOUND,

@@ -1,10 +1,13 @@
 //! Makes the sealed record of one thing: what leans on what, proofs, raw bytes, and the entry that says it was taken.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fs::File;
+use std::io::{Seek as _, Write as _};
+use std::path::{Path, PathBuf};
 
 use tallyseal_book::{Book, Order};
 use tallyseal_control::{Command, Refusal};
-use tallyseal_report::{Contents, Seal, prepare, scope};
+use tallyseal_report::{Contents, Seal, Unsealed, prepare, scope};
 use tallyseal_schema::checkpoint;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::{CountSegmentCaptured, Role, SCHEMAS};
@@ -15,11 +18,109 @@ use tallyseal_schema::{Body, By, Entry, Hash};
 use crate::counted::Counted;
 use crate::desk::system_order;
 use crate::error::DeskError;
+use crate::randomness;
 
 /// The sealed record of `record` as one ZIP. `by`: who takes it; that is recorded.
 ///
 /// Errors: there is no such thing; the person may not; the book cannot be read.
 pub async fn export(book: Book, by: By, record: Stream) -> Result<Vec<u8>, DeskError> {
+    prepared(book, by, record).await?.sealed().await
+}
+
+/// As [`export`], into a file, which is there whole or not at all. That it can be written is proved before the book says
+/// that the record was taken.
+///
+/// Errors: in a sentence; nothing is recorded then, but where the file was lost after its entry, which is said.
+/// Crash: a file `.NAME.ACT.tmp` may be left beside it.
+pub(crate) async fn export_to(book: Book, by: By, record: Stream, out: PathBuf) -> Result<(), String> {
+    let prepared = prepared(book, by, record).await.map_err(|error| error.to_string())?;
+    let length = prepared.unsealed.length();
+    let target = blocking(move || Target::reserve(out, length)).await?;
+    let zip = prepared.sealed().await.map_err(|error| error.to_string())?;
+    blocking(move || target.fill(&zip)).await
+}
+
+async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, String> + Send + 'static) -> Result<T, String> {
+    tokio::task::spawn_blocking(work).await.map_err(|error| error.to_string())?
+}
+
+/// Room for the seal behind what is known before it: an entry, its proofs, a checkpoint. Unit: bytes.
+const SEAL_ROOM: u64 = 512 * 1024;
+
+/// A file that is being written under another name, beside its place. Dropped before it is whole, it is removed.
+struct Target {
+    file: File,
+    out: PathBuf,
+    tmp: PathBuf,
+    whole: bool,
+}
+
+impl Target {
+    /// Takes as much of the disk as will be needed.
+    fn reserve(out: PathBuf, length: u64) -> Result<Self, String> {
+        let failed = |error: &dyn std::fmt::Display| format!("cannot write {}: {error}", out.display());
+        if out.exists() && !out.is_file() {
+            return Err(failed(&"something that is no file has this name"));
+        }
+        let name = out.file_name().ok_or_else(|| failed(&"it names no file"))?.to_string_lossy().into_owned();
+        let act = randomness::act().map_err(|error| failed(&error))?;
+        let tmp = out.with_file_name(format!(".{name}.{act}.tmp"));
+        let file = File::options().write(true).create_new(true).open(&tmp).map_err(|error| failed(&error))?;
+        let mut target = Self { file, out: out.clone(), tmp, whole: false };
+        let mut reserve = || -> std::io::Result<()> {
+            let nothing = vec![0; 64 * 1024];
+            for _ in 0..(length + SEAL_ROOM).div_ceil(64 * 1024) {
+                target.file.write_all(&nothing)?;
+            }
+            target.file.sync_all()
+        };
+        reserve().map_err(|error| failed(&error))?;
+        Ok(target)
+    }
+
+    /// Writes it and gives it its name.
+    fn fill(mut self, zip: &[u8]) -> Result<(), String> {
+        let mut fill = || -> std::io::Result<()> {
+            self.file.rewind()?;
+            self.file.write_all(zip)?;
+            self.file.set_len(zip.len() as u64)?;
+            self.file.sync_all()?;
+            std::fs::rename(&self.tmp, &self.out)?;
+            let folder = self.out.parent().filter(|folder| !folder.as_os_str().is_empty());
+            File::open(folder.unwrap_or(Path::new(".")))?.sync_all()
+        };
+        fill().map_err(|error| {
+            format!(
+                "cannot write {}: {error}. The book says already that this copy was taken; take another one.",
+                self.out.display()
+            )
+        })?;
+        self.whole = true;
+        Ok(())
+    }
+}
+
+impl Drop for Target {
+    fn drop(&mut self) {
+        if !self.whole {
+            // It has no name that anybody looks for.
+            let _ = std::fs::remove_file(&self.tmp);
+        }
+    }
+}
+
+/// A record that may be taken, whole but for its seal.
+struct Prepared {
+    book: Book,
+    by: By,
+    record: Stream,
+    /// Of C1.
+    size: u64,
+    streams: BTreeMap<Stream, u64>,
+    unsealed: Unsealed,
+}
+
+async fn prepared(book: Book, by: By, record: Stream) -> Result<Prepared, DeskError> {
     if book.record(&record)?.is_none() {
         return Err(DeskError::refused(Refusal::not_found(record.thing(), &record)));
     }
@@ -44,20 +145,30 @@ pub async fn export(book: Book, by: By, record: Stream) -> Result<Vec<u8>, DeskE
     let unsealed = tokio::task::spawn_blocking(move || prepare(contents));
     let unsealed = unsealed.await.map_err(|error| DeskError::Internal(error.to_string()))?;
     let unsealed = unsealed.map_err(|error| DeskError::Internal(error.to_string()))?;
-    let command =
-        Command::NoteExport { record: record.clone(), manifest: unsealed.manifest_hash(), pdf: None, streams };
-    let receipt = book.act(Order { by, ..system_order("export", command)? }).await?;
-    // C2 is the checkpoint of that very batch: it has the entry in it and stands outside the database already.
-    let note = receipt.checkpoint;
-    let sealed_size = parsed(&note)?.size;
-    let entry = book.entry(receipt.n)?.ok_or_else(|| DeskError::Internal("the export's entry is gone".to_owned()))?;
-    let seal = Seal {
-        consistency: book.consistency(size, sealed_size)?,
-        proof: ProofLine { leaf: Hash::leaf(&entry), n: receipt.n, path: book.inclusion(receipt.n, sealed_size)? },
-        checkpoint: note,
-        entry,
-    };
-    unsealed.seal(&seal).map_err(|error| DeskError::Internal(error.to_string()))
+    Ok(Prepared { book, by, record, size, streams, unsealed })
+}
+
+impl Prepared {
+    /// Records that it is taken, and seals it with that.
+    async fn sealed(self) -> Result<Vec<u8>, DeskError> {
+        let Self { book, by, record, size, streams, unsealed } = self;
+        let command = Command::NoteExport { record, manifest: unsealed.manifest_hash(), pdf: None, streams };
+        let receipt = book.act(Order { by, ..system_order("export", command)? }).await?;
+        // C2 is the checkpoint of that very batch: it has the entry in it and stands outside the database already.
+        let note = receipt.checkpoint;
+        let sealed_size = parsed(&note)?.size;
+        let entry =
+            book.entry(receipt.n)?.ok_or_else(|| DeskError::Internal("the export's entry is gone".to_owned()))?;
+        let seal = Seal {
+            consistency: book.consistency(size, sealed_size)?,
+            proof: ProofLine { leaf: Hash::leaf(&entry), n: receipt.n, path: book.inclusion(receipt.n, sealed_size)? },
+            checkpoint: note,
+            entry,
+        };
+        let sealed = tokio::task::spawn_blocking(move || unsealed.seal(&seal));
+        let sealed = sealed.await.map_err(|error| DeskError::Internal(error.to_string()))?;
+        sealed.map_err(|error| DeskError::Internal(error.to_string()))
+    }
 }
 
 fn parsed(note: &str) -> Result<checkpoint::Checkpoint, DeskError> {
@@ -70,7 +181,8 @@ fn read(bytes: &[u8]) -> Result<Entry, DeskError> {
 
 /// Everything that goes into the record, as it stands at one checkpoint.
 fn gather(book: &Book, record: &Stream) -> Result<Contents, DeskError> {
-    let note = book.checkpoint()?;
+    // C1 is given away with the record: it is kept like every checkpoint that others hold.
+    let note = book.keep_checkpoint_blocking()?;
     let at = parsed(&note)?;
     // Entries after the checkpoint are left for the next copy, in every stream alike.
     let upto = |stream: &Stream| -> Result<Vec<(Vec<u8>, Entry)>, DeskError> {

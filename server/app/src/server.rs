@@ -8,7 +8,7 @@ use std::time::Duration;
 use actix_web::middleware::DefaultHeaders;
 use actix_web::web::Data;
 use actix_web::{App, HttpServer};
-use tallyseal_book::{Book, BootInfo, Layout, Settings, key_file};
+use tallyseal_book::{Book, BootInfo, EarlierClock, Layout, Settings, key_file};
 use tallyseal_schema::kinds::schemas_hash;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -38,7 +38,7 @@ pub(crate) fn session_file(layout: &Layout) -> PathBuf {
 }
 
 /// Opens the book in `dir` for writing and starts its executor.
-pub(crate) fn open_book(dir: &Path, accept_earlier_clock: bool) -> Result<Book, CannotRun> {
+pub(crate) fn open_book(dir: &Path, accept_earlier_clock: Option<EarlierClock>) -> Result<Book, CannotRun> {
     let settings = Settings {
         software: SOFTWARE.to_owned(),
         engine: format!("tallyseal-plugin-host {}", tallyseal_plugin_host::engine_version()),
@@ -64,16 +64,20 @@ impl Running {
     /// Starts a server on the book in `dir`, listening at `listen`.
     ///
     /// Errors: in sentences; nothing runs then.
-    pub async fn start(dir: &Path, listen: SocketAddr, accept_earlier_clock: bool) -> Result<Self, CannotRun> {
+    pub async fn start(
+        dir: &Path,
+        listen: SocketAddr,
+        accept_earlier_clock: Option<EarlierClock>,
+    ) -> Result<Self, CannotRun> {
         let layout = Layout::new(dir);
         // Listen first: an address in use must not leave a start in the book.
         let listener = std::net::TcpListener::bind(listen)
-            .map_err(|error| CannotRun(format!("cannot listen at {listen}: {error}")))?;
+            .map_err(|error| CannotRun::because(format!("cannot listen at {listen}: {error}")))?;
         let address = listener.local_addr()?;
         let book = open_book(dir, accept_earlier_clock)?;
         let head = book.head()?;
         let vault = Vault::new(head.book.clone(), key_file::read(&pepper_file(&layout))?);
-        let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun)?;
+        let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun::because)?;
         lose_all(&book).await?;
         let captures = Captures::new();
         tokio::spawn(captures.clone().follow(book.clone()));

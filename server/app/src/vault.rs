@@ -84,21 +84,21 @@ impl Vault {
         Self { book, pepper: Zeroizing::new(pepper) }
     }
 
-    /// A one-time secret for an account that has no signing key yet: it opens nothing but the setting of a password.
+    /// A one-time secret: it opens no signing key and nothing but the setting of a password.
     ///
     /// Errors: [`VaultError::Broken`] without randomness.
     pub fn one_time(&self, account: &AccountId, password: &str) -> Result<Secret, VaultError> {
         self.wrap(account, None, password, true)
     }
 
-    /// Makes a new signing key for an account under a password. `one_time`: the password must be changed before it
-    /// signs. Whether a person may set such a password is [`fit`]'s to judge.
+    /// Makes a new signing key for an account under the person's own password: never under a one-time secret, which
+    /// others have seen. Whether a person may set such a password is [`fit`]'s to judge.
     ///
     /// Errors: [`VaultError::Broken`] without randomness.
-    pub fn make(&self, account: &AccountId, password: &str, one_time: bool) -> Result<MadeKey, VaultError> {
+    pub fn make(&self, account: &AccountId, password: &str) -> Result<MadeKey, VaultError> {
         let seed = Zeroizing::new(randomness::bytes::<32>()?);
         let key = SigningKey::from_seed(&seed).map_err(|error| VaultError::Broken(error.to_string()))?;
-        let secret = self.wrap(account, Some((key_name(&key.public()), &seed)), password, one_time)?;
+        let secret = self.wrap(account, Some((key_name(&key.public()), &seed)), password, false)?;
         Ok(MadeKey { key, secret })
     }
 
@@ -118,8 +118,12 @@ impl Vault {
 
     /// Wraps the same key under a new password.
     ///
-    /// Errors: [`VaultError::WrongPassword`] where the old one is wrong.
+    /// Errors: [`VaultError::WrongPassword`] where the old one is wrong; [`VaultError::Broken`] where it is a one-time
+    /// secret: a key that lay under one is not kept.
     pub fn rewrap(&self, account: &AccountId, secret: &Secret, old: &str, new: &str) -> Result<Secret, VaultError> {
+        if secret.one_time {
+            return Err(VaultError::Broken("a key under a one-time secret is not kept".to_owned()));
+        }
         let seed = self.unwrap_seed(account, Some(secret), old)?;
         let key = secret.wrapped.as_ref().map(|wrapped| wrapped.key);
         self.wrap(account, key.zip(seed.as_deref()), new, false)
@@ -295,7 +299,7 @@ mod tests {
     #[test]
     fn only_the_password_the_account_the_book_and_the_pepper_open_a_key() {
         let (ana, tom) = (account("U-0007"), account("U-0003"));
-        let made = vault(1).make(&ana, "seven wet labels", false).unwrap();
+        let made = vault(1).make(&ana, "seven wet labels").unwrap();
         let open = |vault: &Vault, account, password| vault.open(account, Some(&made.secret), password);
         assert_eq!(open(&vault(1), &ana, "seven wet labels").unwrap().unwrap().public(), made.key.public());
         assert_eq!(open(&vault(1), &ana, "seven wet label").err(), Some(VaultError::WrongPassword));
@@ -307,7 +311,7 @@ mod tests {
     #[test]
     fn a_new_password_keeps_the_key() {
         let ana = account("U-0007");
-        let made = vault(1).make(&ana, "seven wet labels", false).unwrap();
+        let made = vault(1).make(&ana, "seven wet labels").unwrap();
         let again = vault(1).rewrap(&ana, &made.secret, "seven wet labels", "eight dry labels").unwrap();
         assert_eq!(vault(1).open(&ana, Some(&again), "eight dry labels").unwrap().unwrap().public(), made.key.public());
         assert_eq!(vault(1).open(&ana, Some(&again), "seven wet labels").err(), Some(VaultError::WrongPassword));
@@ -317,7 +321,7 @@ mod tests {
     #[test]
     fn a_letter_with_its_accent_is_the_same_on_every_keyboard() {
         let ana = account("U-0007");
-        let made = vault(1).make(&ana, "sieben na\u{00DF}e Gef\u{00E4}\u{00DF}e", false).unwrap();
+        let made = vault(1).make(&ana, "sieben na\u{00DF}e Gef\u{00E4}\u{00DF}e").unwrap();
         assert!(vault(1).open(&ana, Some(&made.secret), "sieben na\u{00DF}e Gefa\u{0308}\u{00DF}e").is_ok());
     }
 

@@ -39,7 +39,10 @@ impl Arguments {
             // What is not text is no note; it is said as such.
             Ok::<_, String>(String::from_utf8_lossy(&bytes).into_owned())
         };
-        let show = |done: u64, total: u64| eprint!("\r{done} of {total} entries");
+        let show = |done: u64, total: u64| {
+            // Progress that nobody can see is no reason to stop.
+            let _ = write!(std::io::stderr(), "\r{done} of {total} entries");
+        };
         let progress: &dyn Fn(u64, u64) = &show;
         let terminal = std::io::stderr().is_terminal();
         let options = Options {
@@ -53,7 +56,7 @@ impl Arguments {
         };
         let report = verify(&self.path, &options);
         if terminal {
-            eprintln!();
+            let _ = writeln!(std::io::stderr());
         }
         report.map_err(|error| error.to_string())
     }
@@ -61,9 +64,9 @@ impl Arguments {
     /// Writes the report to standard output in the form asked for.
     ///
     /// Errors: it cannot be written.
-    pub fn print(&self, report: &Report) -> Result<(), String> {
+    pub fn print(&self, report: &Report) -> std::io::Result<()> {
         let text = if self.json { report.to_json() + "\n" } else { report.to_string() };
-        let written = std::io::stdout().write_all(text.as_bytes());
-        written.map_err(|error| format!("the report cannot be written: {error}"))
+        let mut out = std::io::stdout().lock();
+        out.write_all(text.as_bytes()).and_then(|()| out.flush())
     }
 }

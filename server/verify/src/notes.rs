@@ -39,7 +39,10 @@ pub(crate) struct Signers<'a> {
     pub(crate) witnesses: &'a [WitnessKey],
 }
 
-/// Reads every note in a directory, by name; a directory that is not there holds none.
+/// How long the name of a folder of checkpoints is.
+const FOLDER_DIGITS: usize = 12;
+
+/// Reads every note in a directory and in its folders of digits, by name; a directory that is not there holds none.
 ///
 /// Errors: it cannot be read.
 pub(crate) fn read_dir(dir: &Path) -> Result<Vec<NoteText>, CannotRun> {
@@ -53,7 +56,14 @@ pub(crate) fn read_dir(dir: &Path) -> Result<Vec<NoteText>, CannotRun> {
         let path = file.map_err(|error| CannotRun::reading(dir.display(), error))?.path();
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
         // A crash leaves a temporary file behind, whole or not.
-        if name.ends_with(".tmp") || name.starts_with('.') || path.is_dir() {
+        if name.ends_with(".tmp") || name.starts_with('.') {
+            continue;
+        }
+        if path.is_dir() {
+            // Ten thousand sizes share a folder, named by their first digits.
+            if name.len() == FOLDER_DIGITS && name.bytes().all(|byte| byte.is_ascii_digit()) {
+                notes.extend(read_dir(&path)?);
+            }
             continue;
         }
         let bytes = read_capped(&path).map_err(|error| CannotRun::reading(path.display(), error))?;

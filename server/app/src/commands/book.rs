@@ -12,6 +12,7 @@ use tallyseal_schema::ids::Stream;
 use crate::cli::{CannotRun, Outcome, Ran, runtime};
 use crate::control_socket::{Ask, ask};
 use crate::export;
+use crate::say;
 use crate::server::open_book;
 
 pub(crate) fn export(dir: &Path, record: &str, out: &Path) -> Ran {
@@ -19,16 +20,14 @@ pub(crate) fn export(dir: &Path, record: &str, out: &Path) -> Ran {
     let absolute = std::path::absolute(out)?;
     let asked = Ask::Export { record: record.clone(), out: absolute.clone() };
     if ask(&Layout::new(dir).socket(), &asked)?.is_none() {
-        let zip = runtime()?.block_on(async {
-            let book = open_book(dir, false)?;
-            let zip = export::export(book.clone(), By::system("command-line"), record).await;
+        runtime()?.block_on(async {
+            let book = open_book(dir, None)?;
+            let done = export::export_to(book.clone(), By::system("command-line"), record, absolute.clone()).await;
             book.shutdown().await;
-            zip.map_err(CannotRun::from)
+            done.map_err(CannotRun::because)
         })?;
-        std::fs::write(&absolute, zip)
-            .map_err(|error| CannotRun(format!("cannot write {}: {error}", absolute.display())))?;
     }
-    println!("{}", absolute.display());
+    say::line(format_args!("{}", absolute.display()))?;
     Ok(Outcome::Good)
 }
 
@@ -41,12 +40,11 @@ pub(crate) fn dump(dir: &Path, from: u64, to: Option<u64>) -> Ran {
         let entries = reader.entries(next, last.min(next.saturating_add(999)))?;
         let Some(more) = u64::try_from(entries.len()).ok().filter(|more| *more > 0) else { break };
         for bytes in entries {
-            out.write_all(&bytes)?;
-            out.write_all(b"\n")?;
+            out.write_all(&bytes).and_then(|()| out.write_all(b"\n")).map_err(say::failed)?;
         }
         next = next.saturating_add(more);
     }
-    out.flush()?;
+    out.flush().map_err(say::failed)?;
     Ok(Outcome::Good)
 }
 
@@ -59,12 +57,12 @@ pub(crate) fn checkpoint(dir: &Path, key: bool) -> Ran {
             if key { reader.verifier_key()? } else { reader.checkpoint()? }
         }
     };
-    println!("{}", text.trim_end_matches('\n'));
+    say::line(format_args!("{}", text.trim_end_matches('\n')))?;
     Ok(Outcome::Good)
 }
 
 pub(crate) fn rebuild(dir: &Path) -> Ran {
     let folded = tallyseal_book::rebuild(dir)?;
-    println!("The views are made anew from {folded} entries.");
+    say::line(format_args!("The views are made anew from {folded} entries."))?;
     Ok(Outcome::Good)
 }

@@ -1,6 +1,7 @@
 //! `tallyseal serve`.
 
 use crate::cli::{CannotRun, Outcome, Ran, ServeArgs};
+use crate::say;
 use crate::server::{Ending, Running};
 
 /// Exit code after a failure of the store: nothing is known to be wrong with the book, a new start checks it.
@@ -8,20 +9,20 @@ const STORE_FAILED: i32 = 70;
 
 pub(crate) fn serve(args: &ServeArgs) -> Ran {
     if !args.listen.ip().is_loopback() && !args.behind_proxy {
-        return Err(CannotRun(format!(
+        return Err(CannotRun::because(format!(
             "{} is not loopback and there is no TLS here; put a proxy that ends TLS in front and say --behind-proxy",
             args.listen
         )));
     }
     actix_web::rt::System::new().block_on(async {
         let mut ending = Ending::listen()?;
-        let running = Running::start(&args.dir, args.listen, args.accept_earlier_clock).await?;
+        let running = Running::start(&args.dir, args.listen, args.accepted()?).await?;
         // Scripts wait for this line: the server answers from here on.
-        println!("Serving {} at http://{}", args.dir.display(), running.address());
+        say::line(format_args!("Serving {} at http://{}", args.dir.display(), running.address()))?;
         tokio::select! {
             () = ending.wished() => {}
             why = running.failed() => {
-                eprintln!("tallyseal: the book stopped: {why}");
+                say::person(format_args!("tallyseal: the book stopped: {why}"));
                 std::process::exit(STORE_FAILED);
             }
         }

@@ -9,6 +9,7 @@ use tallyseal_machines::simulate::{Passes, SimulateOptions, StartOn, simulate as
 use tallyseal_machines::table::{HaltOn, Scatter, Speed};
 
 use crate::cli::{CannotRun, Outcome, Ran, runtime};
+use crate::say;
 
 /// What the simulated table is given.
 #[derive(clap::Args)]
@@ -75,7 +76,7 @@ pub(crate) fn simulate(args: &SimulateArgs) -> Ran {
     let mut wrong_codes = Vec::new();
     for text in &args.wrong_code {
         let parsed = text.rsplit_once('@').and_then(|(code, label)| Some((code.to_owned(), label.parse().ok()?)));
-        wrong_codes.push(parsed.ok_or_else(|| CannotRun(format!("\"{text}\" is not CODE@LABEL")))?);
+        wrong_codes.push(parsed.ok_or_else(|| CannotRun::because(format!("\"{text}\" is not CODE@LABEL")))?);
     }
     let options = SimulateOptions {
         labels: args.labels,
@@ -101,6 +102,6 @@ pub(crate) fn simulate(args: &SimulateArgs) -> Ran {
         pause: Duration::from_secs(2),
         ..SimulateOptions::new(args.listen)
     };
-    runtime()?.block_on(run(options, |event| eprintln!("{event}")))?;
+    runtime()?.block_on(run(options, say::person))?;
     Ok(Outcome::Good)
 }

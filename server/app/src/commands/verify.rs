@@ -10,18 +10,19 @@ use tallyseal_verify::{Arguments, Options};
 
 use crate::cli::{CannotRun, Outcome, Ran};
 use crate::control_socket::is_served;
+use crate::say;
 
 pub(crate) fn verify(arguments: &Arguments) -> Ran {
     let is_book = arguments.path.is_dir();
     let live = is_book && is_served(&Layout::new(&arguments.path).socket());
-    let mut report = arguments.verify(live).map_err(CannotRun)?;
+    let mut report = arguments.verify(live).map_err(CannotRun::because)?;
     // A served book moves under a comparison of its views; its server folds them with the same code as it writes.
     if is_book && !live {
         let differing = tallyseal_book::differing_views(&arguments.path)?;
         let faults = differing.faults.into_iter().map(|what| (None, what)).collect();
         report.add_check("views", differing.looked_at, faults);
     }
-    arguments.print(&report).map_err(CannotRun)?;
+    arguments.print(&report).map_err(say::failed)?;
     Ok(if report.ok() { Outcome::Good } else { Outcome::FoundWrong })
 }
 
@@ -30,15 +31,15 @@ pub(crate) fn said(zip: &Path, key: &str) -> Result<bool, CannotRun> {
     let options = Options { keys: vec![VerifierKey::from_str(key)?], ..Options::default() };
     let report = tallyseal_verify::verify(zip, &options)?;
     let looked_at: u64 = report.checks.iter().map(|check| check.looked_at).sum();
-    println!(
+    say::line(format_args!(
         "Verified {}: {} entries, {looked_at} things looked at, {} faults, trust: {}.",
         zip.display(),
         report.entries,
         report.faults.len(),
         report.trust.name()
-    );
+    ))?;
     if !report.ok() {
-        print!("{report}");
+        say::out(&format!("{report}"))?;
     }
     Ok(report.ok())
 }

@@ -18,6 +18,7 @@ use tokio::net::TcpListener;
 use crate::cli::{CannotRun, DemoArgs, Outcome, Ran};
 use crate::commands::verify;
 use crate::founding::{Founder, found};
+use crate::say;
 use crate::server::{Ending, Running};
 use crate::{clock, export};
 
@@ -37,7 +38,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Ran {
 
 async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     if !args.listen.ip().is_loopback() {
-        return Err(CannotRun(format!(
+        return Err(CannotRun::because(format!(
             "the demo's passwords are printed: it serves on loopback only, not at {}",
             args.listen
         )));
@@ -45,12 +46,14 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     let name = BookName::from_str(BOOK)?;
     let founders =
         [Founder::parse("U-0001:Mara Vell", Role::Administrator)?, Founder::parse("U-0002:Jonas Okt", Role::Reviewer)?];
-    let (issued, key) = found(dir, &name, ZONE, founders).await?;
-    println!("An invented plant, one shift. Book {BOOK} in {}", dir.display());
-    println!("Key of the book: {key}");
+    let made = found(dir, &name, ZONE, founders).await?;
+    let key = made.key.clone();
+    let issued = made.place()?;
+    say::line(format_args!("An invented plant, one shift. Book {BOOK} in {}", dir.display()))?;
+    say::line(format_args!("Key of the book: {key}"))?;
     // The port asked for is only needed when the pages are served afterwards.
     let listen = if args.once { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) } else { args.listen };
-    let running = Running::start(dir, listen, false).await?;
+    let running = Running::start(dir, listen, None).await?;
     let listener = TcpListener::bind("127.0.0.1:0").await?;
     let table = serve(listener, TableOptions::default())?;
     let people = People::enrol(running.desk(), issued).await?;
@@ -64,13 +67,13 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     if args.once {
         running.stop().await;
     } else {
-        println!("Accounts of the demo (account, password, roles):");
-        people.print();
+        say::line(format_args!("Accounts of the demo (account, password, roles):"))?;
+        people.print()?;
         let mut ending = Ending::listen()?;
-        println!("Serving the JSON API at http://{}; Ctrl-C ends it.", running.address());
+        say::line(format_args!("Serving the JSON API at http://{}; Ctrl-C ends it.", running.address()))?;
         tokio::select! {
             () = ending.wished() => {}
-            why = running.failed() => return Err(CannotRun(format!("the book stopped: {why}"))),
+            why = running.failed() => return Err(CannotRun::because(format!("the book stopped: {why}"))),
         }
         running.stop().await;
     }
@@ -85,10 +88,16 @@ async fn seal(dir: &Path, running: &Running, people: &People) -> Result<Vec<Path
     for delivery in ["DL-0001", "DL-0002"] {
         let record = Stream::new("delivery", delivery)?;
         let by: By = running.desk().seated(&people.auditor.seat, Role::Auditor);
-        let zip = export::export(running.desk().book().clone(), by, record).await?;
         let path = out.join(format!("{delivery}.zip"));
-        std::fs::write(&path, &zip)?;
-        println!("Sealed record {} ({} bytes), taken by {}.", path.display(), zip.len(), people.auditor.seat.name);
+        let taken = export::export_to(running.desk().book().clone(), by, record, path.clone()).await;
+        taken.map_err(CannotRun::because)?;
+        let length = path.metadata()?.len();
+        say::line(format_args!(
+            "Sealed record {} ({} bytes), taken by {}.",
+            path.display(),
+            length,
+            people.auditor.seat.name
+        ))?;
         zips.push(path);
     }
     Ok(zips)

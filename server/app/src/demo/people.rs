@@ -12,6 +12,7 @@ use crate::cli::CannotRun;
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::founding::Issued;
 use crate::randomness;
+use crate::say;
 
 /// One person at a device.
 pub(super) struct Player {
@@ -38,11 +39,11 @@ impl Player {
         command: Value,
         password: Option<Zeroizing<String>>,
     ) -> Result<Receipt, CannotRun> {
-        let Value::Object(command) = command else { return Err(CannotRun("a command has fields".to_owned())) };
+        let Value::Object(command) = command else { return Err(CannotRun::because("a command has fields".to_owned())) };
         let request =
             ActRequest { act: randomness::act()?, command, expected: Default::default(), password, role: self.role };
         let done = desk.act(&self.seat, name, request).await;
-        done.map(|done| done.receipt).map_err(|error| CannotRun(format!("{name}: {error}")))
+        done.map(|done| done.receipt).map_err(|error| CannotRun::because(format!("{name}: {error}")))
     }
 }
 
@@ -79,8 +80,8 @@ async fn settle_in(desk: &Desk, account: &str, one_time: &str, role: Role, devic
 }
 
 impl People {
-    /// The founders set their passwords; the administrator opens the other accounts; everyone sets a password; the
-    /// reviewer confirms who they are.
+    /// The founders set their passwords and confirm each other; the administrator opens the other accounts; everyone
+    /// sets a password; the reviewer confirms who they are.
     pub(super) async fn enrol(desk: &Desk, founders: Vec<Issued>) -> Result<Self, CannotRun> {
         let mut settled = Vec::new();
         let roles = [(Role::Administrator, "D-OFFICE-3"), (Role::Reviewer, "D-QUALITY-1")];
@@ -88,15 +89,17 @@ impl People {
             settled.push(settle_in(desk, founder.account.as_str(), &founder.secret, role, device).await?);
         }
         let (Some(reviewer), Some(administrator)) = (settled.pop(), settled.pop()) else {
-            return Err(CannotRun("a book has two founders".to_owned()));
+            return Err(CannotRun::because("a book has two founders".to_owned()));
         };
+        administrator.sign(desk, "confirm_identity", json!({ "account": reviewer.seat.account })).await?;
+        reviewer.sign(desk, "confirm_identity", json!({ "account": administrator.seat.account })).await?;
         let mut others = Vec::new();
         for (account, name, role, device) in OTHERS {
             let command = json!({
                 "account": account, "name": name, "roles": [role],
                 "identity": "identity card seen by Mara Vell; employment file of the invented plant",
             });
-            let Value::Object(command) = command else { return Err(CannotRun("not reached".to_owned())) };
+            let Value::Object(command) = command else { return Err(CannotRun::because("not reached".to_owned())) };
             let request = ActRequest {
                 act: randomness::act()?,
                 command,
@@ -105,7 +108,8 @@ impl People {
                 role: Role::Administrator,
             };
             let done = desk.act(&administrator.seat, "enrol_account", request).await?;
-            let secret = done.one_time_secret.ok_or_else(|| CannotRun("no one-time secret was made".to_owned()))?;
+            let secret =
+                done.one_time_secret.ok_or_else(|| CannotRun::because("no one-time secret was made".to_owned()))?;
             others.push(settle_in(desk, account, &secret, role, device).await?);
             reviewer.sign(desk, "confirm_identity", json!({ "account": account })).await?;
         }
@@ -114,17 +118,24 @@ impl People {
             (Some(supervisor), Some(operator), Some(examiner), Some(auditor)) => {
                 Ok(Self { administrator, auditor, examiner, operator, reviewer, supervisor })
             }
-            _ => Err(CannotRun("somebody is missing".to_owned())),
+            _ => Err(CannotRun::because("somebody is missing".to_owned())),
         }
     }
 
-    /// Everyone's account and password.
-    pub(super) fn print(&self) {
+    /// Everyone's account and password. Errors: standard output cannot be written.
+    pub(super) fn print(&self) -> Result<(), CannotRun> {
         for player in
             [&self.administrator, &self.reviewer, &self.supervisor, &self.operator, &self.examiner, &self.auditor]
         {
             let seat = &player.seat;
-            println!("  {}  {:<18}  {}, {}", seat.account, player.password, seat.name, player.role.title());
+            say::line(format_args!(
+                "  {}  {:<18}  {}, {}",
+                seat.account,
+                player.password,
+                seat.name,
+                player.role.title()
+            ))?;
         }
+        Ok(())
     }
 }

@@ -10,6 +10,7 @@ use crate::cli::CannotRun;
 use crate::clock;
 use crate::desk::Desk;
 use crate::randomness;
+use crate::say;
 
 /// What every good label carries: a GTIN with the prefix that GS1 keeps for examples.
 pub(super) const CODE: &str = "0109521234567899";
@@ -54,10 +55,10 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
     let specimen = json!({ "id": "SP-1001-03", "place": "specimen file, cabinet 1" });
     reviewer.sign(desk, "approve_item", json!({ "item": ITEM, "specimen": specimen })).await?;
     reviewer.sign(desk, "approve_supplier", json!({ "supplier": "SU-01", "item": ITEM })).await?;
-    println!(
+    say::line(format_args!(
         "Item {ITEM} drafted by {}, approved by {}: nobody approves their own work.",
         supervisor.seat.name, reviewer.seat.name
-    );
+    ))?;
 
     let loaded = desk.draft_plugin(&supervisor.seat, randomness::act()?, Role::Supervisor, plugin::files()).await?;
     let plugin = loaded.entries.first().map(|(_, stream, _)| stream.id().to_string()).unwrap_or_default();
@@ -78,7 +79,7 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
     supervisor.act(desk, "register_test_roll", certificate).await?;
     reviewer.sign(desk, "certify_test_roll", json!({ "test_roll": TEST_ROLL })).await?;
     table.wait_connected(true).await?;
-    println!("Station {STATION}: plugin ticket-line, link to {} is up.", table.address());
+    say::line(format_args!("Station {STATION}: plugin ticket-line, link to {} is up.", table.address()))?;
 
     for (delivery, lot, rolls) in
         [("DL-0001", "PW-77120", ROLLS.as_slice()), ("DL-0002", "PW-77121", OTHER_ROLLS.as_slice())]
@@ -98,12 +99,12 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
         });
         examiner.sign(desk, "examine_delivery", examined).await?;
         reviewer.sign(desk, "release_delivery", json!({ "delivery": delivery })).await?;
-        println!(
+        say::line(format_args!(
             "Delivery {delivery}: {} rolls received, examined by {}, released by {}.",
             rolls.len(),
             examiner.seat.name,
             reviewer.seat.name
-        );
+        ))?;
     }
     Ok(())
 }

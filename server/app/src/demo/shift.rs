@@ -9,6 +9,7 @@ use super::people::People;
 use super::plant::{CERTIFIED, CODE, ITEM, OTHER_CODE, OTHER_ROLLS, ROLLS, STATION, TEST_ROLL};
 use crate::cli::CannotRun;
 use crate::desk::Desk;
+use crate::say;
 
 struct Shift<'a> {
     desk: &'a Desk,
@@ -43,7 +44,10 @@ pub(super) async fn work(desk: &Desk, people: &People, table: &TableHandle, seed
     let roll = Roll::plain(disputed.1, Some(CODE));
     let first = shift.count(disputed.0, &roll, "incoming", Direction::Forward, 0).await?;
     let second = shift.count(disputed.0, &roll, "incoming", Direction::Rewind, -1).await?;
-    println!("Roll {}: {first} forward, {second} winding back. A third count is refused before a check:", disputed.0);
+    say::line(format_args!(
+        "Roll {}: {first} forward, {second} winding back. A third count is refused before a check:",
+        disputed.0
+    ))?;
     shift.must_be_refused("open_count", shift.open(disputed.0, "incoming", Direction::Forward)).await?;
     let check = json!({
         "roll": disputed.0, "web": "runs true, no slack", "sensor": "dust on the window, wiped off", "speed": "as set up",
@@ -76,7 +80,7 @@ impl Shift<'_> {
     ) -> Result<Stream, CannotRun> {
         let opened = self.people.operator.act(self.desk, "open_count", self.open(roll_id, purpose, direction)).await?;
         let count = opened.entries.first().map(|(_, stream, _)| stream.clone());
-        let count = count.ok_or_else(|| CannotRun("the count has no entry".to_owned()))?;
+        let count = count.ok_or_else(|| CannotRun::because("the count has no entry".to_owned()))?;
         let run = RollRun { direction, miscount, ..RollRun::new(roll.clone()) };
         // Listen before the table runs, so that its last word cannot be missed.
         let mut committed = self.desk.book().subscribe();
@@ -84,7 +88,7 @@ impl Shift<'_> {
         while !self.count_state(&count).is_ok_and(|state| state.roll_end && state.ticket.is_some()) {
             let heard = tokio::time::timeout(std::time::Duration::from_secs(20), committed.recv()).await;
             if heard.is_err() {
-                return Err(CannotRun(format!("the table's last word on {} did not come", count.id())));
+                return Err(CannotRun::because(format!("the table's last word on {} did not come", count.id())));
             }
         }
         self.people.operator.act(self.desk, "close_count", json!({ "count": count.id() })).await?;
@@ -116,7 +120,7 @@ impl Shift<'_> {
         self.people.operator.sign(self.desk, "sign_count", json!({ "count": count.id() })).await?;
         let state = self.count_state(&count)?;
         if state.status != CountStatus::Signed {
-            return Err(CannotRun(format!("{} is not signed", count.id())));
+            return Err(CannotRun::because(format!("{} is not signed", count.id())));
         }
         Ok(state.labels.unwrap_or_default().get())
     }
@@ -135,21 +139,22 @@ impl Shift<'_> {
             counts.push(self.run(TEST_ROLL, &roll, "challenge", direction, 0).await?.id());
         }
         let conclude = json!({ "station": STATION, "test_roll": TEST_ROLL, "occasion": occasion, "counts": counts });
-        let concluded = self.people.operator.act(self.desk, "conclude_challenge", conclude).await?;
+        let concluded = self.people.operator.sign(self.desk, "conclude_challenge", conclude).await?;
         let passed = concluded.entries.first().is_some_and(|(_, _, kind)| kind == "station.challenge_passed");
         let bracketed = concluded.entries.iter().filter(|(_, _, kind)| kind == "roll.bracketed").count();
         let result = if passed { "passed" } else { "FAILED" };
-        println!(
+        say::line(format_args!(
             "Challenge ({occasion}): {CERTIFIED} certified labels forward and back, every fault kind: {result}; {bracketed} counts bracketed."
-        );
+        ))?;
         Ok(())
     }
 
     async fn must_be_refused(&self, name: &str, command: Value) -> Result<(), CannotRun> {
         match self.people.operator.act(self.desk, name, command).await {
-            Ok(_) => Err(CannotRun(format!("{name} should have been refused"))),
-            Err(CannotRun(why)) => {
-                println!("  refused: {}", why.trim_start_matches(&format!("{name}: ")));
+            Ok(_) => Err(CannotRun::because(format!("{name} should have been refused"))),
+            Err(error) => {
+                let why = error.why().unwrap_or_default();
+                say::line(format_args!("  refused: {}", why.trim_start_matches(&format!("{name}: "))))?;
                 Ok(())
             }
         }
@@ -158,20 +163,22 @@ impl Shift<'_> {
     fn count_state(&self, count: &Stream) -> Result<CountState, CannotRun> {
         match self.desk.book().record(count)? {
             Some((_, Record { state: State::Count(state), .. })) => Ok(state),
-            _ => Err(CannotRun(format!("there is no {count}"))),
+            _ => Err(CannotRun::because(format!("there is no {count}"))),
         }
     }
 
     fn roll_state(&self, roll: &str) -> Result<RollState, CannotRun> {
         match self.desk.book().record(&Stream::new("roll", roll)?)? {
             Some((_, Record { state: State::Roll(state), .. })) => Ok(state),
-            _ => Err(CannotRun(format!("there is no roll {roll}"))),
+            _ => Err(CannotRun::because(format!("there is no roll {roll}"))),
         }
     }
 
     fn tell_settled(&self, roll: &str) -> Result<(), CannotRun> {
         let state = self.roll_state(roll)?;
-        let Some(settled) = &state.settled else { return Err(CannotRun(format!("no count of {roll} stands"))) };
+        let Some(settled) = &state.settled else {
+            return Err(CannotRun::because(format!("no count of {roll} stands")));
+        };
         let said: Vec<String> = state.counts.iter().map(|count| count.labels.to_string()).collect();
         let rule = serde_json::to_value(settled.rule)?.as_str().unwrap_or_default().replace('_', " ");
         let stated = i64::from(settled.counted.get()) - i64::from(state.stated.get());
@@ -180,7 +187,11 @@ impl Shift<'_> {
             short if short < 0 => format!("{} short of what was stated", -short),
             over => format!("{over} over what was stated"),
         };
-        println!("Roll {roll}: counts {}; {rule}: {} labels on the roll, {against}.", said.join(", "), settled.on_roll);
+        say::line(format_args!(
+            "Roll {roll}: counts {}; {rule}: {} labels on the roll, {against}.",
+            said.join(", "),
+            settled.on_roll
+        ))?;
         Ok(())
     }
 
@@ -188,17 +199,19 @@ impl Shift<'_> {
         let state = self.roll_state(roll)?;
         let marks = state.settled.map(|settled| settled.marks).unwrap_or_default();
         let said: Vec<String> = marks.iter().map(|mark| format!("{} {}", mark.fault.as_str(), mark.position)).collect();
-        println!("  on its tag, from the end that the line meets first: {}", said.join(", "));
+        say::line(format_args!("  on its tag, from the end that the line meets first: {}", said.join(", ")))?;
         Ok(())
     }
 
     async fn tell_held(&self, sister: &str) -> Result<(), CannotRun> {
         let state = self.roll_state(sister)?;
-        let Some(cause) = state.holds.first() else { return Err(CannotRun(format!("{sister} is not on hold"))) };
+        let Some(cause) = state.holds.first() else {
+            return Err(CannotRun::because(format!("{sister} is not on hold")));
+        };
         if let Some((_, Record { state: State::Deviation(deviation), .. })) = self.desk.book().record(cause)? {
-            println!("Deviation {} (critical): {}", cause.id(), deviation.text);
+            say::line(format_args!("Deviation {} (critical): {}", cause.id(), deviation.text))?;
         }
-        println!("Counting its sister {sister} is refused:");
+        say::line(format_args!("Counting its sister {sister} is refused:"))?;
         self.must_be_refused("open_count", self.open(sister, "incoming", Direction::Forward)).await
     }
 }
