@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::Hash;
 use crate::ids::AccountId;
+use crate::{Hash, Time};
 
 /// What an account may act as. A person may hold several; an act is done in one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -131,6 +131,42 @@ pub struct AccountKeyRetired {
     pub account: AccountId,
     /// The key.
     pub key: Hash,
+}
+
+/// Too many wrong passwords were given for an account: nobody signs in with it until the stated moment.
+///
+/// Rule: 21 CFR 11.300(d), attempts at unauthorised use are detected and reported.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct AccountLocked {
+    /// The account.
+    pub account: AccountId,
+    /// How many wrong passwords.
+    pub failures: u32,
+    /// From when on it may be signed in to again, unless an administrator unlocks it before.
+    pub until: Time,
+}
+
+/// An account may be signed in to again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct AccountUnlocked {
+    /// The account.
+    pub account: AccountId,
+}
+
+/// An administrator had a one-time secret made in place of an account's password. The password before it opens nothing
+/// any more, and the key under it is retired.
+///
+/// Rule: 21 CFR 11.300(c), a lost or compromised password is replaced under control.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct AccountPasswordReset {
+    /// The account.
+    pub account: AccountId,
 }
 
 /// A person changed their password; the same signing key is kept under the new one.

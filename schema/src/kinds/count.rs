@@ -137,11 +137,19 @@ pub struct CountSegmentCaptured {
     pub observed: u32,
     /// First byte, in the count's byte stream on that link, from 0.
     pub offset: u64,
+    /// Labels in it whose code was read; absent where none was.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub read: u32,
     /// SHA-256 of the bytes.
     pub sha256: Hash,
     /// The machine's last running total in it; where it was reset in it, the last one after that.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub total: Option<u32>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde gives a reference")]
+fn is_zero(number: &u32) -> bool {
+    *number == 0
 }
 
 /// A fault was seen. One entry each, when it is seen.
@@ -201,6 +209,10 @@ pub enum CrossCheck {
     TotalFell,
     /// The machine's total was set back in the middle of the count.
     TotalReset,
+    /// The total rose by more labels than were seen, or than could have passed in the time.
+    TotalJumped,
+    /// The first total is not near zero and the machine was not reset: part of it may belong to the roll before.
+    TotalLeftOver,
     /// Ordinals of labels left a gap.
     OrdinalGap,
     /// Ordinals went backwards.
@@ -225,6 +237,8 @@ pub enum CrossCheck {
     TooManyFaults,
     /// More faults or splices than the item allows on one roll.
     FaultCap,
+    /// A fault that one count of the roll saw, another did not.
+    FaultMapsDiffer,
 }
 
 /// Something on this count is not plain: it goes to the exceptions.
@@ -305,6 +319,82 @@ pub struct CountFaultDisposed {
     pub labels: Option<Labels>,
     /// Last ordinal of the range.
     pub last: u32,
+}
+
+/// A disposition that a later entry supersedes. Its own entry stays as it was written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct Superseded {
+    /// What was said to be done.
+    pub disposition: Disposition,
+    /// Where the piece was said to go.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fate: Option<Fate>,
+    /// Labels that the piece was said to have.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub labels: Option<Labels>,
+    /// Last label of the fault, where a run of labels shares it; else equal to `ordinal`.
+    pub last: u32,
+    /// The fault's place.
+    pub ordinal: u32,
+}
+
+/// A person corrected what was said about faults of one kind, before the count was signed; `why` says the reason.
+///
+/// Rule: 21 CFR 11.10(e), a change does not obscure what was recorded before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct CountDispositionCorrected {
+    /// What is done, now.
+    pub disposition: Disposition,
+    /// Where the piece went, for one taken out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fate: Option<Fate>,
+    /// Of which kind.
+    pub fault: FaultKind,
+    /// First ordinal of the range.
+    pub first: u32,
+    /// Labels in the piece that was taken out. The piece ends with the label `last`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub labels: Option<Labels>,
+    /// Last ordinal of the range.
+    pub last: u32,
+    /// What was said before of each fault in the range that had a disposition. At least one.
+    pub superseded: Vec<Superseded>,
+}
+
+/// Where on a roll a code is read by hand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum CodePlace {
+    /// The first label of the run.
+    Start,
+    /// The last label of the run.
+    End,
+    /// The last label before a splice.
+    BeforeSplice,
+    /// The first label after a splice.
+    AfterSplice,
+}
+
+/// A person read the code of one label by eye or with a hand scanner, because the station did not read it.
+///
+/// Rule: 21 CFR 211.122(g) and label-control practice: a splice is where another roll's labels come in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct CountCodeChecked {
+    /// What was read; GS as `^`.
+    pub found: String,
+    /// True where it is the code expected on every label. Where it is not, the label carries a wrong code.
+    pub matches: bool,
+    /// The label, in the order of this run.
+    pub ordinal: u32,
+    /// Which place it stands for.
+    pub place: CodePlace,
 }
 
 /// A count was closed at the end of the roll.

@@ -131,6 +131,9 @@ kinds! {
     "account.key_enrolled" 1 AccountKeyEnrolled ["account"] true;
     "account.key_retired" 1 AccountKeyRetired ["account"] false;
     "account.password_changed" 1 AccountPasswordChanged ["account"] false;
+    "account.password_reset" 1 AccountPasswordReset ["account"] false;
+    "account.locked" 1 AccountLocked ["account"] false;
+    "account.unlocked" 1 AccountUnlocked ["account"] false;
     "session.opened" 1 SessionOpened ["session"] false;
     "session.ended" 1 SessionEnded ["session"] false;
     "session.password_refused" 1 SessionPasswordRefused ["session"] false;
@@ -172,6 +175,8 @@ kinds! {
     "count.link_lost" 1 CountLinkLost ["count"] true;
     "count.link_restored" 1 CountLinkRestored ["count"] true;
     "count.fault_disposed" 1 CountFaultDisposed ["count"] true;
+    "count.disposition_corrected" 1 CountDispositionCorrected ["count"] true;
+    "count.code_checked" 1 CountCodeChecked ["count"] true;
     "count.closed" 1 CountClosed ["count"] true;
     "count.interrupted" 1 CountInterrupted ["count"] true;
     "count.aborted" 1 CountAborted ["count"] true;

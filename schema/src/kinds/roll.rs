@@ -139,6 +139,9 @@ pub struct Mark {
     /// Ordinal of the last label from the outer end, where a run of labels shares the fault.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub last: Option<u32>,
+    /// True where a count of those compared ran over the place and did not see it; absent where every one did.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub missed: bool,
     /// For a fault on a label: that label's ordinal from the outer end, from 1. For a fault between labels (splice,
     /// missing): how many labels come off before it.
     pub position: u32,
@@ -153,7 +156,8 @@ pub struct RollCountSettled {
     pub counted: Labels,
     /// Every count that was looked at, in order.
     pub counts: Vec<Stream>,
-    /// Faults left on the roll, from the outer end as it was wound after the last count.
+    /// Faults left on the roll, from the outer end as it was wound after the last count: every one that any signed
+    /// count since the roll's former tag saw, and what that tag bore, less what was taken out.
     pub marks: Vec<Mark>,
     /// Labels on the roll: counted less taken out.
     pub on_roll: Labels,

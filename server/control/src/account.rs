@@ -1,13 +1,13 @@
 //! Accounts: one person, for ever.
 
 use serde::{Deserialize, Serialize};
-use tallyseal_schema::ids::{AccountId, Stream};
+use tallyseal_schema::ids::{AccountId, Stream, Thing};
 use tallyseal_schema::kinds::{
-    AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountPasswordChanged,
-    AccountRolesChanged, Role,
+    AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountLocked, AccountPasswordChanged,
+    AccountPasswordReset, AccountRolesChanged, AccountUnlocked, Role,
 };
 use tallyseal_schema::signature::key_name;
-use tallyseal_schema::{Body, By, Entry, Hash, canonical};
+use tallyseal_schema::{Body, By, Entry, Hash, Time, canonical};
 
 use crate::facts::signature;
 use crate::refusal::Refusal;
@@ -37,6 +37,8 @@ pub struct AccountState {
     pub founder: bool,
     /// Every key, in order.
     pub keys: Vec<AccountKey>,
+    /// Nobody signs in with it before that moment.
+    pub locked_until: Option<Time>,
     /// The password is a one-time one.
     pub must_change_password: bool,
     /// Printed name.
@@ -71,8 +73,13 @@ impl AccountState {
         self.keys.iter().any(|known| known.key == *key && known.confirmed && !known.retired)
     }
 
+    /// True where nobody signs in with the account at that moment.
+    pub fn is_locked(&self, at: Time) -> bool {
+        self.locked_until.is_some_and(|until| at < until)
+    }
+
     /// True where that key is the account's first one and may confirm the other founder though nobody has confirmed
-    /// it: the two begin the book by confirming each other.
+    /// it: the two begin the book by confirming each other, each with the key made under their own password.
     ///
     /// Rule: `FORMAT.md` section 4.
     pub fn founds_with(&self, key: &Hash) -> bool {
@@ -103,6 +110,9 @@ impl AccountState {
             Body::AccountRolesChanged(body) => self.roles.clone_from(&body.roles),
             Body::AccountDisabled(_) => self.disabled = true,
             Body::AccountPasswordChanged(_) => self.must_change_password = false,
+            Body::AccountPasswordReset(_) => self.must_change_password = true,
+            Body::AccountLocked(body) => self.locked_until = Some(body.until),
+            Body::AccountUnlocked(_) => self.locked_until = None,
             Body::SignatureApplied(body) if body.meaning == "identity confirmed" => {
                 // Over the newest key only: an older one was lost or left, and nobody looked at it now.
                 if let Some(key) = self.keys.last_mut() {
@@ -225,14 +235,7 @@ pub(crate) fn enrol_key(world: &World, context: &Context, body: AccountKeyEnroll
     {
         return Err(Refusal::forbidden("not-your-key", "A person sets only their own key.", "Sign in yourself.").into());
     }
-    if state.disabled {
-        return Err(Refusal::conflict(
-            "account-disabled",
-            format!("The account {} is disabled.", body.account),
-            "A disabled account is never used again; open another.",
-        )
-        .into());
-    }
+    not_disabled(state, &body.account)?;
     // What the software made is looked at all the same: a verifier would call it a fault for ever.
     let public = canonical::unbase64(&body.public_key).and_then(|bytes| <[u8; 32]>::try_from(bytes).ok());
     if public.is_none_or(|public| key_name(&public) != body.key) {
@@ -247,7 +250,7 @@ pub(crate) fn enrol_key(world: &World, context: &Context, body: AccountKeyEnroll
         drafts.push(Draft::because(
             &stream,
             AccountKeyRetired { account: body.account.clone(), key: old },
-            "a new key was made after the password was reset",
+            "a new key was made under the person's own password",
         ));
     }
     if body.previous != state.keys.last().map(|key| key.key) {
@@ -259,6 +262,103 @@ pub(crate) fn enrol_key(world: &World, context: &Context, body: AccountKeyEnroll
         drafts.push(Draft::entry(&stream, AccountPasswordChanged { account }));
     }
     Ok(drafts)
+}
+
+/// Rule: `FORMAT.md` section 4; 21 CFR 11.300(c). The old key is retired, and whoever gave the one-time secret does not
+/// confirm the new one: else one administrator alone could sign as somebody else.
+pub(crate) fn reset_password(
+    world: &World,
+    context: &Context,
+    account: &AccountId,
+    why: &str,
+) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    not_oneself(context, account)?;
+    not_disabled(state, account)?;
+    if !somebody_could_confirm(world, context, &stream)? {
+        return Err(Refusal::conflict(
+            "nobody-to-confirm",
+            format!(
+                "Nobody but you could confirm the key that {account} makes next, and whoever gives a one-time secret \
+                 does not confirm."
+            ),
+            "Open an account for another administrator or reviewer and have it confirmed first.",
+        )
+        .into());
+    }
+    let why = reason(why)?;
+    let mut drafts = vec![Draft::because(&stream, AccountPasswordReset { account: account.clone() }, &why)];
+    if let Some(key) = state.current_key().map(|key| key.key) {
+        drafts.push(Draft::because(&stream, AccountKeyRetired { account: account.clone(), key }, &why));
+    }
+    if state.is_locked(context.at) {
+        drafts.push(Draft::because(&stream, AccountUnlocked { account: account.clone() }, &why));
+    }
+    drafts.extend(end_all(world, account)?);
+    Ok(drafts)
+}
+
+/// True where a person other than the actor can confirm the next key of that account: an administrator or a reviewer
+/// whose own key is confirmed, or a founder whom the other founder has yet to confirm.
+fn somebody_could_confirm(world: &World, context: &Context, stream: &Stream) -> Result<bool, Stop> {
+    let facts = &world.record(stream)?.ok_or_else(|| Refusal::not_found("account", stream))?.facts;
+    for other in world.set(&Key::new("thing", Thing::Account.as_str()))? {
+        if other == stream || context.by.account().is_some_and(|actor| *other == Stream::account(actor)) {
+            continue;
+        }
+        let state = world.account(other)?;
+        let settled = match state.current_key() {
+            Some(key) => key.confirmed || (state.founder && state.keys.len() == 1),
+            None => state.founder && state.keys.is_empty(),
+        };
+        let role = state.roles.iter().any(|role| matches!(role, Role::Administrator | Role::Reviewer));
+        let had_a_part = facts.doers.values().flatten().any(|doer| *other == Stream::account(doer));
+        if settled && role && !state.disabled && !had_a_part {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+pub(crate) fn lock(
+    world: &World,
+    context: &Context,
+    account: &AccountId,
+    failures: u32,
+    until: Time,
+) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    not_disabled(state, account)?;
+    if state.is_locked(context.at) {
+        return Err(Refusal::conflict(
+            "locked-already",
+            format!("The account {account} is locked already."),
+            "Nothing is left to do.",
+        )
+        .into());
+    }
+    if until <= context.at {
+        return Err(Refusal::internal("a lock must end after it begins").into());
+    }
+    Ok(vec![Draft::entry(&stream, AccountLocked { account: account.clone(), failures, until })])
+}
+
+pub(crate) fn unlock(world: &World, context: &Context, account: &AccountId, why: &str) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    not_oneself(context, account)?;
+    not_disabled(state, account)?;
+    if !state.is_locked(context.at) {
+        return Err(Refusal::conflict(
+            "not-locked",
+            format!("The account {account} is not locked."),
+            "Nothing is left to do.",
+        )
+        .into());
+    }
+    Ok(vec![Draft::because(&stream, AccountUnlocked { account: account.clone() }, &reason(why)?)])
 }
 
 pub(crate) fn change_password(world: &World, context: &Context) -> Result<Vec<Draft>, Stop> {
@@ -273,14 +373,7 @@ pub(crate) fn change_password(world: &World, context: &Context) -> Result<Vec<Dr
 pub(crate) fn confirm_identity(world: &World, context: &Context, account: &AccountId) -> Result<Vec<Draft>, Stop> {
     let stream = Stream::account(account);
     let state = world.account(&stream)?;
-    if state.disabled {
-        return Err(Refusal::conflict(
-            "account-disabled",
-            format!("The account {account} is disabled."),
-            "A disabled account is never used again; open another.",
-        )
-        .into());
-    }
+    not_disabled(state, account)?;
     match state.current_key() {
         None => Err(Refusal::conflict(
             "no-key",
@@ -312,14 +405,7 @@ pub(crate) fn change_roles(
     let state = world.account(&stream)?;
     not_oneself(context, account)?;
     let roles = checked_roles(roles)?;
-    if state.disabled {
-        return Err(Refusal::conflict(
-            "account-disabled",
-            format!("The account {account} is disabled."),
-            "A disabled account is never used again; open another.",
-        )
-        .into());
-    }
+    not_disabled(state, account)?;
     if state.roles == roles {
         return Err(Refusal::conflict(
             "nothing-changes",
@@ -349,6 +435,18 @@ pub(crate) fn disable(world: &World, context: &Context, account: &AccountId, why
     let mut drafts = vec![Draft::because(&stream, AccountDisabled { account: account.clone() }, &reason(why)?)];
     drafts.extend(end_all(world, account)?);
     Ok(drafts)
+}
+
+fn not_disabled(state: &AccountState, account: &AccountId) -> Result<(), Stop> {
+    if state.disabled {
+        return Err(Refusal::conflict(
+            "account-disabled",
+            format!("The account {account} is disabled."),
+            "A disabled account is never used again; open another.",
+        )
+        .into());
+    }
+    Ok(())
 }
 
 fn not_oneself(context: &Context, account: &AccountId) -> Result<(), Stop> {

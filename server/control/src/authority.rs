@@ -57,15 +57,20 @@ macro_rules! authority {
 authority! {
     FoundAccount software("found_account");
     EnrolAccount people("enrol_account", &[Administrator]);
-    EnrolKey Authority { system: true, with_one_time_password: true, ..people("enrol_key", EVERYONE) };
-    // The founders confirm each other while their passwords are still one-time ones; nobody else can sign with one.
-    ConfirmIdentity Authority { with_one_time_password: true, ..people("confirm_identity", &[Administrator, Reviewer]) };
+    // Only in the person's own session: whoever made a key for somebody else could sign as them.
+    EnrolKey Authority { with_one_time_password: true, ..people("enrol_key", EVERYONE) };
+    ConfirmIdentity people("confirm_identity", &[Administrator, Reviewer]);
     ChangeRoles people("change_roles", &[Administrator]);
     DisableAccount people("disable_account", &[Administrator]);
-    ChangePassword Authority { with_one_time_password: true, ..people("change_password", EVERYONE) };
+    ResetPassword people("reset_password", &[Administrator]);
+    LockAccount software("lock_account");
+    UnlockAccount people("unlock_account", &[Administrator]);
+    // Not with a one-time password: in its place a new key is enrolled, never the old one kept.
+    ChangePassword people("change_password", EVERYONE);
     OpenSession software("open_session");
     EndSession Authority { system: true, with_one_time_password: true, ..people("end_session", EVERYONE) };
     RefusePassword Authority { with_one_time_password: true, ..people("refuse_password", EVERYONE) };
+    NoteRefusal Authority { with_one_time_password: true, ..people("note_refusal", EVERYONE) };
     NoteStrangers software("note_strangers");
     Remark people("remark", LABEL_PEOPLE);
     RegisterSupplier people("register_supplier", &[Supervisor]);
@@ -100,6 +105,8 @@ authority! {
     InterruptCount people("interrupt_count", &[LabelRoom]);
     AbortCount people("abort_count", &[LabelRoom, Supervisor]);
     DisposeFaults people("dispose_faults", &[LabelRoom]);
+    CorrectDisposition people("correct_disposition", &[LabelRoom]);
+    CheckCode people("check_code", &[LabelRoom]);
     SignCount people("sign_count", &[LabelRoom]);
     CheckCount people("check_count", &[LabelRoom, Supervisor]);
     ConcludeChallenge people("conclude_challenge", &[LabelRoom]);
@@ -119,14 +126,17 @@ mod tests {
             "confirm_identity",
             "change_roles",
             "disable_account",
+            "reset_password",
+            "unlock_account",
             "change_password",
             "end_session",
             "refuse_password",
+            "note_refusal",
             "register_station",
             "bind_plugin",
             "draft_plugin",
         ];
-        let auditor = ["enrol_key", "change_password", "end_session", "refuse_password", "note_export"];
+        let auditor = ["enrol_key", "change_password", "end_session", "refuse_password", "note_refusal", "note_export"];
         let of = |role: Role| {
             let may = AUTHORITY.iter().filter(|row| row.roles.contains(&role));
             may.map(|row| row.command).collect::<Vec<_>>()

@@ -14,6 +14,7 @@ use tallyseal_schema::kinds::{
 };
 
 use crate::count::{CountState, CountStatus, fault_name, questions};
+use crate::facts::signature;
 use crate::refusal::Refusal;
 use crate::roll::bracket_key;
 use crate::state::Key;
@@ -162,6 +163,9 @@ pub(crate) fn conclude(
         })
         .collect();
     let bracketed = bracketed_counts(world, &station_stream, state.bracket)?;
+    // The runs are signed with their conclusion.
+    let covered: Vec<Stream> = runs.iter().map(|run| run.count.clone()).collect();
+    let signed = signature(world, context, &station_stream, &covered, "challenge concluded")?;
     if findings.is_empty() {
         let body = StationChallengePassed {
             bracket: state.bracket,
@@ -171,7 +175,7 @@ pub(crate) fn conclude(
             since,
             test_roll: roll_stream,
         };
-        let mut drafts = vec![Draft::entry(&station_stream, body)];
+        let mut drafts = vec![Draft::entry(&station_stream, body), signed];
         for (roll, count) in bracketed {
             drafts.push(Draft::entry(&roll, RollBracketed { count, station: station_stream.clone() }));
         }
@@ -196,7 +200,7 @@ pub(crate) fn conclude(
         runs,
         test_roll: roll_stream,
     };
-    let mut drafts = vec![Draft::entry(&station_stream, body), opened];
+    let mut drafts = vec![Draft::entry(&station_stream, body), signed, opened];
     for (roll, count) in bracketed {
         drafts.push(Draft::entry(&roll, RollCountDoubted { count, station: station_stream.clone() }));
     }
@@ -268,6 +272,8 @@ const fn check_name(check: CrossCheck) -> &'static str {
         CrossCheck::TotalAgainstLabels => "total and labels differ",
         CrossCheck::TotalFell => "the total fell",
         CrossCheck::TotalReset => "the total was set back",
+        CrossCheck::TotalJumped => "the total jumped",
+        CrossCheck::TotalLeftOver => "the total did not begin at zero",
         CrossCheck::OrdinalGap => "labels were left out",
         CrossCheck::OrdinalFell => "labels came twice",
         CrossCheck::Overspeed => "it ran too fast",
@@ -280,6 +286,7 @@ const fn check_name(check: CrossCheck) -> &'static str {
         CrossCheck::Silence => "the machine fell silent",
         CrossCheck::TooManyFaults => "too many faults",
         CrossCheck::FaultCap => "more faults than the item allows",
+        CrossCheck::FaultMapsDiffer => "its counts saw different faults",
     }
 }
 

@@ -5,9 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    AccessRefused, AccountKeyEnrolled, CountPurpose, Direction, Disposition, ExaminationResult, Fate, FaultKind,
-    ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, PluginDrafted, PluginFile, RecordExported, RemarkMade,
-    Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered, StationSetUp, StationWork, TestRollRegistered,
+    AccessRefused, AccountKeyEnrolled, CodePlace, CountPurpose, Direction, Disposition, ExaminationResult, Fate,
+    FaultKind, ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, PluginDrafted, PluginFile, RecordExported,
+    RemarkMade, Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered, StationSetUp, StationWork,
+    TestRollRegistered,
 };
 use tallyseal_schema::observation::Located;
 use tallyseal_schema::{Hash, Labels, Time};
@@ -16,7 +17,8 @@ use crate::refusal::Refusal;
 use crate::text::{line, said};
 use crate::world::{Stop, World, of};
 use crate::{
-    Context, Draft, account, challenge, count, delivery, deviation, item, observe, plugin, roll, session, station,
+    Context, Draft, account, challenge, codes, count, delivery, deviation, item, observe, plugin, roll, session,
+    station,
 };
 
 /// Captured bytes of a machine and what its plugin saw in them: one flush of the capture.
@@ -95,6 +97,15 @@ pub enum Irregular {
         /// The one after.
         after: u32,
     },
+    /// The total rose by more than the labels that were told one by one.
+    TotalJumped {
+        /// The one before.
+        before: u32,
+        /// The one after.
+        after: u32,
+        /// Labels told between them.
+        labels: u32,
+    },
     /// The total was set back after something had passed.
     TotalReset {
         /// The total, or the last ordinal where there was none.
@@ -119,7 +130,13 @@ pub enum Command {
     ChangeRoles { account: AccountId, roles: Vec<Role>, why: String },
     /// An administrator disables an account, for ever.
     DisableAccount { account: AccountId, why: String },
-    /// A person changed their own password.
+    /// An administrator has a one-time secret made in place of a person's password, which is lost.
+    ResetPassword { account: AccountId, why: String },
+    /// Too many wrong passwords were given for an account (the software counted them).
+    LockAccount { account: AccountId, failures: u32, until: Time },
+    /// An administrator lets a locked account be signed in to again, before its time.
+    UnlockAccount { account: AccountId, why: String },
+    /// A person changed their own password; the key stays.
     ChangePassword {},
     /// A person signed in (the software checked the password).
     OpenSession { session: Id, account: AccountId, device: Id, expires: Time },
@@ -127,6 +144,8 @@ pub enum Command {
     EndSession { session: Id, cause: SessionEnd },
     /// A wrong password was given at a signature.
     RefusePassword { purpose: String, record: Option<Stream> },
+    /// The software refused a person something before any rule was asked, for a rule's reason.
+    NoteRefusal { code: String, command: String, record: Option<Stream>, text: String },
     /// Strangers were refused.
     NoteStrangers { source: String, count: u32, from: Time, to: Time },
     /// Anyone remarks on anything.
@@ -139,7 +158,7 @@ pub enum Command {
     DraftItem { item: Id, draft: Box<ItemDrafted> },
     /// Quality approves an item revision against a specimen. Signature.
     ApproveItem { item: Id, specimen: Specimen },
-    /// An item revision becomes obsolete.
+    /// An item revision becomes obsolete. Signature.
     ObsoleteItem { item: Id, rule: ObsoleteRule, last_use: Option<Time>, why: String },
     /// A shipment is received into quarantine.
     ReceiveDelivery {
@@ -245,11 +264,26 @@ pub enum Command {
         labels: Option<Labels>,
         fate: Option<Fate>,
     },
+    /// What was said of the faults of one kind in a range is corrected, before the count is signed.
+    CorrectDisposition {
+        count: Id,
+        fault: FaultKind,
+        first: u32,
+        last: u32,
+        disposition: Disposition,
+        labels: Option<Labels>,
+        fate: Option<Fate>,
+        why: String,
+    },
+    /// The code of one label is read by hand, where the station read none. `splice`: the ordinal of the splice, for a
+    /// place beside one.
+    CheckCode { count: Id, place: CodePlace, splice: Option<u32>, found: String },
     /// The person who counted signs. Signature.
     SignCount { count: Id },
     /// A second person checks a signed count. Signature.
     CheckCount { count: Id },
     /// The runs of a test roll are concluded: passed or failed. Without runs, before a repair or a move: failed.
+    /// Signature.
     ConcludeChallenge { station: Id, test_roll: Id, occasion: Occasion, counts: Vec<Id> },
     /// A person opens a deviation.
     OpenDeviation { about: Vec<Stream>, severity: Severity, text: String },
@@ -272,9 +306,12 @@ impl Command {
             | C::EnrolKey { account, .. }
             | C::ConfirmIdentity { account }
             | C::ChangeRoles { account, .. }
-            | C::DisableAccount { account, .. } => return Some(Stream::account(account)),
+            | C::DisableAccount { account, .. }
+            | C::ResetPassword { account, .. }
+            | C::LockAccount { account, .. }
+            | C::UnlockAccount { account, .. } => return Some(Stream::account(account)),
             C::OpenSession { session, .. } | C::EndSession { session, .. } => (Thing::Session, session),
-            C::RefusePassword { record, .. } => return record.clone(),
+            C::RefusePassword { record, .. } | C::NoteRefusal { record, .. } => return record.clone(),
             C::Remark { record, .. } | C::LiftHold { record, .. } | C::NoteExport { record, .. } => {
                 return Some(record.clone());
             }
@@ -309,6 +346,8 @@ impl Command {
             | C::InterruptCount { count, .. }
             | C::AbortCount { count, .. }
             | C::DisposeFaults { count, .. }
+            | C::CorrectDisposition { count, .. }
+            | C::CheckCode { count, .. }
             | C::SignCount { count }
             | C::CheckCount { count } => (Thing::Count, count),
         };
@@ -336,12 +375,18 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
         C::ConfirmIdentity { account } => account::confirm_identity(world, context, account),
         C::ChangeRoles { account, roles, why } => account::change_roles(world, context, account, roles, why),
         C::DisableAccount { account, why } => account::disable(world, context, account, why),
+        C::ResetPassword { account, why } => account::reset_password(world, context, account, why),
+        C::LockAccount { account, failures, until } => account::lock(world, context, account, *failures, *until),
+        C::UnlockAccount { account, why } => account::unlock(world, context, account, why),
         C::ChangePassword {} => account::change_password(world, context),
         C::OpenSession { session, account, device, expires } => {
             session::open(world, context, session, account, device, *expires)
         }
         C::EndSession { session, cause } => session::end(world, context, session, *cause),
         C::RefusePassword { purpose, record } => session::refuse_password(world, context, purpose, record.as_ref()),
+        C::NoteRefusal { code, command, record, text } => {
+            session::note_refusal(context, code, command, record.as_ref(), text)
+        }
         C::NoteStrangers { source, count, from, to } => {
             if *count == 0 || from > to {
                 return Err(Refusal::internal("strangers are at least one, and the first comes before the last").into());
@@ -461,7 +506,7 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
         C::LoseLink { station, link, cause } => station::link_lost(world, station, link, cause),
         C::RestoreLink { station, link } => station::link_up(world, station, link),
         C::NoteSilence { station, seconds } => count::silence(world, station, *seconds),
-        C::CloseCount { count } => count::close(world, count),
+        C::CloseCount { count } => count::close(world, context, count),
         C::InterruptCount { count, cause } => count::interrupt(world, count, cause),
         C::AbortCount { count, why } => count::abort(world, context, count, why),
         C::DisposeFaults { count, fault, first, last, disposition, labels, fate } => {
@@ -476,6 +521,19 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
             };
             count::dispose(world, &given)
         }
+        C::CorrectDisposition { count, fault, first, last, disposition, labels, fate, why } => {
+            let given = count::Disposal {
+                count,
+                disposition: *disposition,
+                fate: *fate,
+                fault: *fault,
+                first: *first,
+                labels: *labels,
+                last: *last,
+            };
+            count::correct(world, &given, why)
+        }
+        C::CheckCode { count, place, splice, found } => codes::check(world, count, *place, *splice, found),
         C::SignCount { count } => count::sign(world, context, count),
         C::CheckCount { count } => count::check(world, context, count),
         C::ConcludeChallenge { station, test_roll, occasion, counts } => {

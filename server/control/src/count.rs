@@ -5,24 +5,26 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    CountAborted, CountClosed, CountEnd, CountExceptionFound, CountFaultDisposed, CountInterrupted, CountLinkLost,
-    CountOpened, CountPurpose, CrossCheck, DeviationRule, Direction, Disposition, Fate, FaultKind, MachineCounts, Role,
-    RollBracketed, RollCountDoubted, RollCountEnded, RollCountOpened, RollCountSettled, RollCounted,
-    RollCountsDisagreed, RollHeld, Severity, StationCountEnded, StationCountOpened, StationDoubted,
+    CodePlace, CountAborted, CountClosed, CountDispositionCorrected, CountEnd, CountExceptionFound, CountFaultDisposed,
+    CountInterrupted, CountLinkLost, CountOpened, CountPurpose, CrossCheck, DeviationRule, Direction, Disposition,
+    Fate, FaultKind, MachineCounts, Mark, Role, RollBracketed, RollCountDoubted, RollCountEnded, RollCountOpened,
+    RollCountSettled, RollCounted, RollCountsDisagreed, RollHeld, Severity, StationCountEnded, StationCountOpened,
+    StationDoubted, Superseded,
 };
 use tallyseal_schema::observation::Observation;
 use tallyseal_schema::{Body, By, Entry, Hash, Labels, Time};
 
 use crate::challenge::{self, RUNS_MAX};
 use crate::facts::signature;
-use crate::marks::{self, marks};
+use crate::marks::{self, Former, MARKS_MAX, Run};
+use crate::observe::{could_pass, passed_us};
 use crate::refusal::Refusal;
 use crate::roll::{RollState, differs};
 use crate::settle::{Settlement, compared, settle};
 use crate::state::Key;
 use crate::text::{number, reason, said};
 use crate::world::{Stop, World, of};
-use crate::{Context, Draft, StationState, deviation};
+use crate::{Context, Draft, StationState, codes, deviation};
 
 /// So many faults of one count are kept one by one; further ones are in the captured bytes and in one exception.
 pub(crate) const FAULTS_KEPT: usize = 2_000;
@@ -36,6 +38,13 @@ pub(crate) const EXCEPTIONS_KEPT: u32 = 100;
 /// So many counts may begin on a station between two challenges, whatever the interval: so a challenge that fails can
 /// hold every roll of its bracket in one act.
 pub(crate) const COUNTS_IN_BRACKET_MAX: u32 = 1_000;
+
+/// A first total of no more than so many labels may be one that was set to zero: the web creeps before a count is opened.
+/// Our own choice, no source. Unit: labels.
+const NEAR_ZERO: u32 = 5;
+
+/// So many places are named in the exception that says that the counts of a roll saw different faults.
+const PLACES_NAMED: usize = 10;
 
 /// Longest text of a machine that is copied into an entry. Unit: characters.
 const MACHINE_TEXT_MAX: usize = 500;
@@ -57,6 +66,8 @@ pub(crate) const fn questions(check: CrossCheck) -> bool {
         CrossCheck::TotalAgainstLabels
         | CrossCheck::TotalFell
         | CrossCheck::TotalReset
+        | CrossCheck::TotalJumped
+        | CrossCheck::TotalLeftOver
         | CrossCheck::OrdinalGap
         | CrossCheck::OrdinalFell
         | CrossCheck::Overspeed
@@ -65,7 +76,11 @@ pub(crate) const fn questions(check: CrossCheck) -> bool {
         | CrossCheck::LinkLost
         | CrossCheck::WebBreak
         | CrossCheck::TooManyFaults => true,
-        CrossCheck::Alarm | CrossCheck::MachineReference | CrossCheck::Silence | CrossCheck::FaultCap => false,
+        CrossCheck::Alarm
+        | CrossCheck::MachineReference
+        | CrossCheck::Silence
+        | CrossCheck::FaultCap
+        | CrossCheck::FaultMapsDiffer => false,
     }
 }
 
@@ -88,15 +103,43 @@ pub enum CountStatus {
 /// The piece that was taken out for a fault.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Taken {
+    /// Where it went.
+    pub fate: Fate,
     /// Labels in it; counted once for a range of faults.
     pub labels: Labels,
     /// Ordinal of its last label.
     pub last: u32,
 }
 
+/// Which entry disposed of a fault.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Disposed {
+    /// Its revision in the count's stream.
+    pub rev: u64,
+}
+
+/// What is remembered of a machine's totals, beside the first and the last one. All of it begins anew with a reset.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Totals {
+    /// When the last one came.
+    pub at: Option<Time>,
+    /// When the first one came.
+    pub first_at: Option<Time>,
+    /// Labels that had been seen one by one by then.
+    pub first_labels_seen: u32,
+    /// Labels that had been seen one by one when the last one came.
+    pub labels_seen: u32,
+    /// The machine was reset in this count.
+    pub reset: bool,
+    /// The most by which one was higher than the one before. Unit: labels.
+    pub step: u32,
+}
+
 /// A fault as it was seen in this run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Fault {
+    /// By which entry it was disposed of.
+    pub disposed: Option<Disposed>,
     /// What was done about it.
     pub disposition: Option<Disposition>,
     /// What it is.
@@ -111,6 +154,14 @@ pub struct Fault {
     pub piece: Option<Taken>,
 }
 
+impl Fault {
+    /// True where it is of that kind and lies wholly within the range.
+    fn lies_in(&self, kind: FaultKind, first: u32, last: u32) -> bool {
+        let range = first..=last;
+        self.fault == kind && range.contains(&self.ordinal) && range.contains(&self.last)
+    }
+}
+
 /// What is remembered of a count.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CountState {
@@ -122,6 +173,10 @@ pub struct CountState {
     pub bytes: BTreeMap<String, u64>,
     /// Who closed it.
     pub closed_by: Option<AccountId>,
+    /// Places whose code was read by hand, each with its label.
+    pub codes_checked: BTreeSet<(CodePlace, u32)>,
+    /// Labels whose code the station read.
+    pub codes_read: u32,
     /// What the machine's total counts.
     pub counts: MachineCounts,
     /// Which way the web ran.
@@ -164,6 +219,8 @@ pub struct CountState {
     pub ticket: Option<u32>,
     /// The first running total that was kept since the last reset.
     pub total_first: Option<u32>,
+    /// More about its totals.
+    pub totals: Totals,
 }
 
 impl CountState {
@@ -174,6 +231,8 @@ impl CountState {
             bracket: body.bracket,
             bytes: BTreeMap::new(),
             closed_by: None,
+            codes_checked: BTreeSet::new(),
+            codes_read: 0,
             counts: body.counts,
             direction: body.direction,
             exceptions: BTreeMap::new(),
@@ -195,6 +254,7 @@ impl CountState {
             status: CountStatus::Open,
             ticket: None,
             total_first: None,
+            totals: Totals::default(),
         })
     }
 
@@ -203,10 +263,13 @@ impl CountState {
             Body::CountSegmentCaptured(body) => {
                 self.bytes.insert(body.link.clone(), body.offset.saturating_add(body.length));
                 self.labels_seen = self.labels_seen.saturating_add(body.labels);
-                self.machine_total = body.total.or(self.machine_total);
-                self.total_first = self.total_first.or(body.total);
+                self.codes_read = self.codes_read.saturating_add(body.read);
+                if let Some(total) = body.total {
+                    self.take_total(total, entry.header.at);
+                }
             }
             Body::CountFaultSeen(body) => self.faults.push(Fault {
+                disposed: None,
                 disposition: None,
                 fault: body.fault,
                 found: body.found.clone(),
@@ -222,6 +285,7 @@ impl CountState {
                     Observation::Reset {} => {
                         self.machine_total = None;
                         self.total_first = None;
+                        self.totals = Totals { reset: true, ..Totals::default() };
                     }
                     _ => {}
                 }
@@ -230,7 +294,38 @@ impl CountState {
                 let seen = self.exceptions.entry(body.check).or_default();
                 *seen = seen.saturating_add(1);
             }
-            Body::CountFaultDisposed(body) => self.dispose(body),
+            Body::CountFaultDisposed(body) => self.dispose(body, entry.header.rev),
+            Body::CountDispositionCorrected(body) => {
+                for fault in self.faults.iter_mut().filter(|fault| fault.lies_in(body.fault, body.first, body.last)) {
+                    (fault.disposed, fault.disposition, fault.piece) = (None, None, None);
+                }
+                let body = CountFaultDisposed {
+                    disposition: body.disposition,
+                    fate: body.fate,
+                    fault: body.fault,
+                    first: body.first,
+                    labels: body.labels,
+                    last: body.last,
+                };
+                self.dispose(&body, entry.header.rev);
+            }
+            Body::CountCodeChecked(body) => {
+                self.codes_checked.insert((body.place, body.ordinal));
+                let known = |fault: &Fault| {
+                    fault.fault == FaultKind::WrongCode && (fault.ordinal..=fault.last).contains(&body.ordinal)
+                };
+                if !body.matches && !self.faults.iter().any(known) {
+                    self.faults.push(Fault {
+                        disposed: None,
+                        disposition: None,
+                        fault: FaultKind::WrongCode,
+                        found: Some(body.found.clone()),
+                        last: body.ordinal,
+                        ordinal: body.ordinal,
+                        piece: None,
+                    });
+                }
+            }
             Body::CountClosed(body) => {
                 self.status = CountStatus::Closed;
                 self.labels = Some(body.labels);
@@ -244,11 +339,26 @@ impl CountState {
         }
     }
 
-    fn dispose(&mut self, body: &CountFaultDisposed) {
-        let mut piece = body.labels.map(|labels| Taken { labels, last: body.last });
-        let range = body.first..=body.last;
-        for fault in self.faults.iter_mut().filter(|fault| fault.fault == body.fault) {
-            if range.contains(&fault.ordinal) && range.contains(&fault.last) && fault.disposition.is_none() {
+    fn take_total(&mut self, total: u32, at: Time) {
+        match self.machine_total {
+            Some(before) => self.totals.step = self.totals.step.max(total.saturating_sub(before)),
+            None => {
+                self.total_first = Some(total);
+                self.totals.first_at = Some(at);
+                self.totals.first_labels_seen = self.labels_seen;
+            }
+        }
+        self.machine_total = Some(total);
+        self.totals.at = Some(at);
+        self.totals.labels_seen = self.labels_seen;
+    }
+
+    fn dispose(&mut self, body: &CountFaultDisposed, rev: u64) {
+        let fate = body.fate.unwrap_or(Fate::Waste);
+        let mut piece = body.labels.map(|labels| Taken { fate, labels, last: body.last });
+        for fault in self.faults.iter_mut().filter(|fault| fault.lies_in(body.fault, body.first, body.last)) {
+            if fault.disposition.is_none() {
+                fault.disposed = Some(Disposed { rev });
                 fault.disposition = Some(body.disposition);
                 fault.piece = piece.take();
             }
@@ -302,7 +412,7 @@ impl CountState {
         matches!(self.purpose, CountPurpose::Challenge | CountPurpose::Qualification)
     }
 
-    fn must_be(&self, id: &Id, wanted: &[CountStatus]) -> Result<(), Stop> {
+    pub(crate) fn must_be(&self, id: &Id, wanted: &[CountStatus]) -> Result<(), Stop> {
         if wanted.contains(&self.status) {
             return Ok(());
         }
@@ -654,12 +764,42 @@ fn is_whole(world: &World, count: &Id, state: &CountState) -> Result<bool, Stop>
     }
 }
 
-pub(crate) fn close(world: &World, count: &Id) -> Result<Vec<Draft>, Stop> {
+/// Why part of the first number that the machine told may belong to the roll before: no reset was seen, and it is more
+/// than the labels seen by then and those that could have passed since the count began, or than they and the widest step
+/// from one total to the next. `None`: it began near zero.
+fn left_over(state: &CountState, at: Time, rated_labels_per_min: u32) -> Option<String> {
+    if state.totals.reset {
+        return None;
+    }
+    let (first, first_at, seen) = match (state.total_first, state.ticket) {
+        (Some(first), _) => (first, state.totals.first_at.unwrap_or(at), state.totals.first_labels_seen),
+        (None, Some(ticket)) => (ticket, at, state.labels_seen),
+        (None, None) => return None,
+    };
+    let near = seen.saturating_add(NEAR_ZERO);
+    let could = could_pass(passed_us(state.opened_at, first_at), rated_labels_per_min);
+    if first > near.saturating_add(could) {
+        return Some(format!(
+            "The first total was {first}; since the count began, at the rated {rated_labels_per_min} labels a minute, no more than {could} could pass, {seen} labels were seen one by one, and no reset was."
+        ));
+    }
+    (state.totals.step > 0 && first > near.saturating_add(state.totals.step)).then(|| {
+        format!(
+            "The first total was {first}, and later ones rose by no more than {}; {seen} labels were seen one by one before it, and no reset was.",
+            state.totals.step
+        )
+    })
+}
+
+pub(crate) fn close(world: &World, context: &Context, count: &Id) -> Result<Vec<Draft>, Stop> {
     let stream = of(Thing::Count, count);
     let state = world.count(&stream)?;
     state.must_be(count, &[CountStatus::Open])?;
     let Closing { labels, seen, total } = closing(world, count, state)?;
     let mut drafts = Vec::new();
+    if let Some(text) = left_over(state, context.at, world.station(&state.station)?.rated_labels_per_min) {
+        drafts.extend(exception(&stream, CrossCheck::TotalLeftOver, text, 0));
+    }
     if let (Some(ticket), Some(running)) = (state.ticket, state.machine_total)
         && ticket != running
     {
@@ -781,13 +921,8 @@ pub(crate) fn dispose(world: &World, given: &Disposal<'_>) -> Result<Vec<Draft>,
         )
         .into());
     }
-    let range = given.first..=given.last;
-    let waiting: Vec<&Fault> = state
-        .faults
-        .iter()
-        .filter(|fault| fault.fault == given.fault && fault.disposition.is_none())
-        .filter(|fault| range.contains(&fault.ordinal) && range.contains(&fault.last))
-        .collect();
+    let of_range = state.faults.iter().filter(|fault| fault.lies_in(given.fault, given.first, given.last));
+    let waiting: Vec<&Fault> = of_range.filter(|fault| fault.disposition.is_none()).collect();
     if waiting.is_empty() {
         return Err(Refusal::invalid(
             "no-such-fault",
@@ -796,34 +931,7 @@ pub(crate) fn dispose(world: &World, given: &Disposal<'_>) -> Result<Vec<Draft>,
         )
         .into());
     }
-    if (given.fault == FaultKind::WrongCode) != (given.disposition == Disposition::SetAside) {
-        return Err(Refusal::forbidden(
-            "wrong-code-sets-aside",
-            "A wrong code can only stop and be set aside, and nothing else is.",
-            "Set the roll aside for a wrong code; leave other faults on the roll or take them out.",
-        )
-        .into());
-    }
-    match (given.disposition, given.labels, given.fate) {
-        (Disposition::TakenOut, Some(labels), Some(_)) => piece_must_fit(state, given, &waiting, labels)?,
-        (Disposition::TakenOut, _, _) => {
-            return Err(Refusal::invalid(
-                "piece-without-fate",
-                "A piece that is taken out needs its number of labels and where it goes.",
-                "Count its labels and say: waste, specimen or supplier.",
-            )
-            .into());
-        }
-        (_, None, None) => {}
-        _ => {
-            return Err(Refusal::invalid(
-                "no-piece",
-                "Only a piece that is taken out has labels and a fate.",
-                "Leave them away.",
-            )
-            .into());
-        }
-    }
+    must_make_sense(state, given, &waiting)?;
     let body = CountFaultDisposed {
         disposition: given.disposition,
         fate: given.fate,
@@ -833,6 +941,146 @@ pub(crate) fn dispose(world: &World, given: &Disposal<'_>) -> Result<Vec<Draft>,
         last: given.last,
     };
     Ok(vec![Draft::entry(&stream, body)])
+}
+
+/// Corrects what was said of the faults of one kind in a range, until the count is signed. What was said before stays
+/// in its own entry and is repeated in the new one; a wrong code stays set aside.
+///
+/// Rule: 21 CFR 11.10(e): a change does not obscure what was recorded before, and carries its reason.
+pub(crate) fn correct(world: &World, given: &Disposal<'_>, why: &str) -> Result<Vec<Draft>, Stop> {
+    let stream = of(Thing::Count, given.count);
+    let state = world.count(&stream)?;
+    state.must_be(given.count, &[CountStatus::Open, CountStatus::Closed])?;
+    let of_range: Vec<&Fault> =
+        state.faults.iter().filter(|fault| fault.lies_in(given.fault, given.first, given.last)).collect();
+    let old: Vec<&Fault> = of_range.iter().copied().filter(|fault| fault.disposition.is_some()).collect();
+    if old.is_empty() {
+        return Err(Refusal::invalid(
+            "nothing-to-correct",
+            format!(
+                "No {} from {} to {} has a disposition that could be corrected.",
+                fault_name(given.fault),
+                given.first,
+                given.last
+            ),
+            "Take the places from the list of faults; give those that wait their first disposition.",
+        )
+        .into());
+    }
+    if given.fault == FaultKind::WrongCode {
+        return Err(Refusal::forbidden(
+            "wrong-code-sets-aside",
+            "A wrong code is set aside, and no correction changes that.",
+            "Leave the roll set aside; quality decides.",
+        )
+        .into());
+    }
+    // What one entry took out with one piece is corrected together: half a piece has no number of labels.
+    let partly = |fault: &&Fault| {
+        fault.disposition == Some(Disposition::TakenOut)
+            && !old.iter().any(|of_old| std::ptr::eq(*of_old, *fault))
+            && old.iter().any(|of_old| of_old.disposed == fault.disposed)
+    };
+    if let Some(fault) = state.faults.iter().find(partly) {
+        return Err(Refusal::invalid(
+            "half-a-piece",
+            format!("The fault at label {} was taken out with the same piece.", fault.ordinal),
+            "Give the whole range that the piece was taken out for.",
+        )
+        .into());
+    }
+    let unsaid = |fault: &Fault| {
+        let mut fault = fault.clone();
+        (fault.disposed, fault.disposition, fault.piece) = (None, None, None);
+        fault
+    };
+    let mut before = state.clone();
+    for fault in &mut before.faults {
+        if fault.lies_in(given.fault, given.first, given.last) {
+            *fault = unsaid(fault);
+        }
+    }
+    let waiting: Vec<&Fault> =
+        before.faults.iter().filter(|fault| fault.lies_in(given.fault, given.first, given.last)).collect();
+    must_make_sense(&before, given, &waiting)?;
+    must_leave_nothing_behind(state, &before, given)?;
+    let superseded = old
+        .iter()
+        .filter_map(|fault| {
+            Some(Superseded {
+                disposition: fault.disposition?,
+                fate: fault.piece.map(|piece| piece.fate),
+                labels: fault.piece.map(|piece| piece.labels),
+                last: fault.last,
+                ordinal: fault.ordinal,
+            })
+        })
+        .collect();
+    let body = CountDispositionCorrected {
+        disposition: given.disposition,
+        fate: given.fate,
+        fault: given.fault,
+        first: given.first,
+        labels: given.labels,
+        last: given.last,
+        superseded,
+    };
+    Ok(vec![Draft::because(&stream, body, &reason(why)?)])
+}
+
+/// Refuses a correction after which a fault is said to be taken out and lies in no piece any more: it would be on the
+/// roll and on no tag.
+fn must_leave_nothing_behind(state: &CountState, before: &CountState, given: &Disposal<'_>) -> Result<(), Stop> {
+    let mut pieces = before.pieces();
+    let taken = |labels: Labels| Taken { fate: Fate::Waste, labels, last: given.last };
+    pieces.extend(given.labels.and_then(|labels| marks::extent(taken(labels))));
+    let within = |pieces: &[(u32, u32)], fault: &Fault| {
+        if fault.fault.between_labels() {
+            pieces.iter().any(|(first, last)| (*first..*last).contains(&fault.ordinal))
+        } else {
+            marks::surviving(pieces, fault.ordinal, fault.last).is_none()
+        }
+    };
+    let others = before.faults.iter().filter(|fault| fault.disposition == Some(Disposition::TakenOut));
+    let old = state.pieces();
+    let Some(left) = others.into_iter().find(|fault| within(&old, fault) && !within(&pieces, fault)) else {
+        return Ok(());
+    };
+    Err(Refusal::conflict(
+        "leans-on-piece",
+        format!("The {} at label {} is said to be gone with that piece.", fault_name(left.fault), left.ordinal),
+        "Correct what was said of that fault first, then this.",
+    )
+    .into())
+}
+
+/// Refuses a disposition that does not fit its fault, or a piece that does not fit the roll. `waiting`: the faults that
+/// it is about.
+fn must_make_sense(state: &CountState, given: &Disposal<'_>, waiting: &[&Fault]) -> Result<(), Stop> {
+    if (given.fault == FaultKind::WrongCode) != (given.disposition == Disposition::SetAside) {
+        return Err(Refusal::forbidden(
+            "wrong-code-sets-aside",
+            "A wrong code can only stop and be set aside, and nothing else is.",
+            "Set the roll aside for a wrong code; leave other faults on the roll or take them out.",
+        )
+        .into());
+    }
+    match (given.disposition, given.labels, given.fate) {
+        (Disposition::TakenOut, Some(labels), Some(_)) => piece_must_fit(state, given, waiting, labels),
+        (Disposition::TakenOut, _, _) => Err(Refusal::invalid(
+            "piece-without-fate",
+            "A piece that is taken out needs its number of labels and where it goes.",
+            "Count its labels and say: waste, specimen or supplier.",
+        )
+        .into()),
+        (_, None, None) => Ok(()),
+        _ => Err(Refusal::invalid(
+            "no-piece",
+            "Only a piece that is taken out has labels and a fate.",
+            "Leave them away.",
+        )
+        .into()),
+    }
 }
 
 /// Refuses a piece that cannot have been cut out of this roll: beyond what ran over the table, over another piece, or
@@ -904,10 +1152,11 @@ pub(crate) fn sign(world: &World, context: &Context, count: &Id) -> Result<Vec<D
         )
         .into());
     }
+    codes::must_be_checked(count, state)?;
     let labels = state.labels.ok_or_else(|| Refusal::internal("a closed count has its labels"))?;
     let taken_out = u32::try_from(state.taken_out()).ok().and_then(Labels::new);
     let taken_out = taken_out.ok_or_else(|| Refusal::internal("more was taken out than a roll holds"))?;
-    let mut drafts = vec![signature(world, context, &stream, &[], "counted")?];
+    let signed = signature(world, context, &stream, &[], "counted")?;
     let counted = RollCounted {
         bracket: state.bracket,
         count: stream.clone(),
@@ -918,7 +1167,7 @@ pub(crate) fn sign(world: &World, context: &Context, count: &Id) -> Result<Vec<D
     };
     let mut roll = world.roll(&state.roll)?.clone();
     roll.take_count(&counted);
-    drafts.push(Draft::entry(&state.roll, counted));
+    let mut drafts = vec![signed, Draft::entry(&state.roll, counted)];
     let station = world.station(&state.station)?;
     if station.failed_brackets.contains(&state.bracket) {
         // The challenge that should have closed its bracket failed before it was signed: it never stands.
@@ -930,30 +1179,95 @@ pub(crate) fn sign(world: &World, context: &Context, count: &Id) -> Result<Vec<D
         let body = RollBracketed { count: stream.clone(), station: state.station.clone() };
         drafts.push(Draft::entry(&state.roll, body));
     }
-    drafts.extend(settled(world, state, &stream, &roll)?);
+    let (differing, settled) = settled(world, state, &stream, &roll)?;
+    drafts.extend(settled);
+    // It is content of the count: said before the signature, which covers it.
+    drafts.splice(0..0, differing);
     Ok(drafts)
 }
 
-/// What the roll's counts come to, now that this one is among them.
-fn settled(world: &World, state: &CountState, count: &Stream, roll: &RollState) -> Result<Vec<Draft>, Stop> {
+/// The marks of the roll's tag, now that the count `last` is among its signed ones.
+fn tag(world: &World, last: &CountState, count: &Stream, roll: &RollState) -> Result<Vec<Mark>, Stop> {
+    let former = match &roll.tag {
+        Some(tag) => Some(Former {
+            direction: world.count(&tag.count)?.direction,
+            marks: &tag.marks,
+            on_roll: tag.on_roll,
+            stands: roll.settled.is_some(),
+        }),
+        None => None,
+    };
+    let in_round: Vec<&Stream> =
+        roll.round_counts().iter().filter(|count| !count.doubted).map(|count| &count.count).collect();
+    let mut runs = Vec::new();
+    for one in roll.counts_since_tag() {
+        let state = if one.count == *count { last } else { world.count(&one.count)? };
+        runs.push(Run {
+            compared: in_round.contains(&&one.count),
+            direction: state.direction,
+            faults: &state.faults,
+            labels: one.labels,
+        });
+    }
+    Ok(marks::tag(former, &runs))
+}
+
+/// Says where the counts of a roll saw different faults; `None` where they saw the same.
+fn maps_differ(roll: &Stream, marks: &[Mark]) -> Option<String> {
+    let missed: Vec<&Mark> = marks.iter().filter(|mark| mark.missed).collect();
+    let named: Vec<String> =
+        missed.iter().take(PLACES_NAMED).map(|mark| format!("{} {}", fault_name(mark.fault), mark.position)).collect();
+    if named.is_empty() {
+        return None;
+    }
+    let more = match missed.len() - named.len() {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    Some(format!(
+        "Not every count of {} saw the same faults. All are on its tag; seen by some counts only, by their places from the outer end: {}{more}.",
+        roll.id(),
+        named.join(", ")
+    ))
+}
+
+/// What the roll's counts come to, now that this one is among them: what is said in the count's own record, and what in
+/// the roll's and others.
+fn settled(
+    world: &World,
+    state: &CountState,
+    count: &Stream,
+    roll: &RollState,
+) -> Result<(Option<Draft>, Vec<Draft>), Stop> {
     let rule = world.item(&roll.item)?.draft.counts;
     let compared = compared(roll);
     let counts: Vec<Stream> = compared.iter().map(|one| one.count.clone()).collect();
-    match settle(roll, rule) {
-        Settlement::NeedsSecond | Settlement::NeedsThird => Ok(Vec::new()),
-        Settlement::Stands { rule, counted, taken_out, on_roll } => {
-            let marks = marks(&state.faults, state.labels.unwrap_or_default());
+    let settlement = settle(roll, rule);
+    let marks = match &settlement {
+        Settlement::Stands { .. } => tag(world, state, count, roll)?,
+        _ => Vec::new(),
+    };
+    match settlement {
+        Settlement::NeedsSecond | Settlement::NeedsThird => Ok((None, Vec::new())),
+        Settlement::Stands { rule, counted, taken_out, on_roll } if marks.len() <= MARKS_MAX => {
+            let differing = maps_differ(&state.roll, &marks)
+                .and_then(|text| exception(count, CrossCheck::FaultMapsDiffer, text, 0));
             let body = RollCountSettled { counted, counts, marks, on_roll, rule, standing: count.clone(), taken_out };
-            Ok(vec![Draft::entry(&state.roll, body)])
+            Ok((differing, vec![Draft::entry(&state.roll, body)]))
         }
-        Settlement::Disagree => {
+        // Counts whose faults are so many, and so different, that no tag holds them agree in nothing.
+        Settlement::Stands { .. } | Settlement::Disagree => {
             let labels: Vec<Labels> = compared.iter().map(|one| one.labels).collect();
-            let said: Vec<String> = labels.iter().map(ToString::to_string).collect();
             let stations: BTreeSet<Stream> = roll.round_counts().iter().map(|count| count.station.clone()).collect();
             let mut about = vec![state.roll.clone()];
             about.extend(counts.iter().cloned());
             about.extend(stations.iter().cloned());
-            let text = format!("The counts of {} do not agree: {}.", state.roll.id(), said.join(", "));
+            // Without the numbers: whoever counts next must not know what to expect.
+            let text = if marks.is_empty() {
+                format!("The counts of {} do not agree.", state.roll.id())
+            } else {
+                format!("The counts of {} saw so many different faults that no tag holds them.", state.roll.id())
+            };
             let (cause, opened) =
                 deviation::by_rule(world, 0, DeviationRule::CountsDisagree, Severity::Major, about, text)?;
             let mut drafts = vec![
@@ -964,7 +1278,7 @@ fn settled(world: &World, state: &CountState, count: &Stream, roll: &RollState) 
             drafts.extend(
                 stations.iter().map(|station| Draft::entry(station, StationDoubted { roll: state.roll.clone() })),
             );
-            Ok(drafts)
+            Ok((None, drafts))
         }
     }
 }

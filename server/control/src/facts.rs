@@ -137,8 +137,15 @@ pub(crate) fn signature(
     let Some(key) = &context.key else {
         return Err(Refusal::needs_password(name).into());
     };
-    // The two founders confirm each other while the book is opened: nobody could have confirmed them before, and
-    // neither has had a chance to set a password of their own.
+    if account.must_change_password {
+        return Err(Refusal::forbidden(
+            "one-time-password",
+            "A one-time password cannot sign.",
+            "Set your own password first.",
+        )
+        .into());
+    }
+    // The two founders begin the book by confirming each other: nobody could have confirmed them before.
     if name == "identity confirmed" && account.founds_with(key) && world.account(record)?.founder {
         return Ok(Draft::Signature { record: record.clone(), meaning: name, also: also.to_vec() });
     }
@@ -147,14 +154,6 @@ pub(crate) fn signature(
             "key-not-valid",
             "Your signing key is not confirmed yet, or was retired.",
             "Ask the administrator or a reviewer to confirm your identity first.",
-        )
-        .into());
-    }
-    if account.must_change_password {
-        return Err(Refusal::forbidden(
-            "one-time-password",
-            "A one-time password cannot sign.",
-            "Set your own password first.",
         )
         .into());
     }

@@ -300,6 +300,7 @@ pub(crate) fn obsolete(
     if state.status != ItemStatus::Obsolete {
         drafts.push(Draft::because(&stream, ItemObsoleted { last_use, rule }, &why));
     }
+    drafts.push(signature(world, context, &stream, &[], "obsoleted")?);
     if rule == ObsoleteRule::Immediate {
         // Every roll in stock, so that a roll's own record says that it waits for destruction.
         let stock = world.set(&stock_key(&stream))?;

@@ -8,6 +8,7 @@
 mod account;
 mod authority;
 mod challenge;
+mod codes;
 mod command;
 mod count;
 mod delivery;
@@ -35,7 +36,7 @@ mod world;
 pub use account::{AccountKey, AccountState, fold_account};
 pub use authority::{AUTHORITY, Authority};
 pub use command::{CodeRun, Command, Irregular, Piece};
-pub use count::{CountState, CountStatus, Fault, Taken};
+pub use count::{CountState, CountStatus, Disposed, Fault, Taken, Totals};
 pub use delivery::{DeliveryState, DeliveryStatus};
 pub use deviation::DeviationState;
 pub use facts::{Facts, Standing};
@@ -44,7 +45,7 @@ pub use marks::marks;
 pub use observe::{Follower, Summary};
 pub use plugin::{PluginState, PluginStatus};
 pub use refusal::{Refusal, RefusalKind};
-pub use roll::{CountAxis, Quality, RollCount, RollState, Settled};
+pub use roll::{CountAxis, Quality, RollCount, RollState, Settled, Tag};
 pub use session::SessionState;
 pub use settle::{Settlement, settle};
 pub use state::{EvolveError, Key, Record, State, VIEW_VERSION, evolve};
@@ -102,6 +103,16 @@ impl Draft {
     pub fn because(stream: &Stream, body: impl Into<Body>, why: &str) -> Self {
         Self::Entry { stream: stream.clone(), body: Box::new(body.into()), why: Some(why.to_owned()), occurred: None }
     }
+}
+
+/// A reason for something that is done outside a command, as it is recorded.
+///
+/// Errors: the refusal of a reason that says nothing, or cannot be read.
+pub fn reason(why: &str) -> Result<String, Box<Refusal>> {
+    text::reason(why).map_err(|stop| match stop {
+        Stop::Refused(refusal) => refusal,
+        Stop::Need(_) => Box::new(Refusal::internal("a text looks at nothing")),
+    })
 }
 
 /// Decides a command.

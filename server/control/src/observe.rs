@@ -8,7 +8,7 @@ use tallyseal_schema::kinds::{
     RollHeld, Severity, StationStrayCaptured,
 };
 use tallyseal_schema::observation::{Located, Observation};
-use tallyseal_schema::{By, Hash};
+use tallyseal_schema::{By, Hash, Time};
 
 use crate::command::{CodeRun, Irregular, Piece};
 use crate::count::{CountState, FAULTS_KEPT, REPORTS_KEPT, cut, exception};
@@ -22,6 +22,14 @@ const FIELDS_KEPT: usize = 50;
 
 /// Longest value of a ticket's field. Unit: characters.
 const VALUE_MAX: usize = 200;
+
+/// A total may rise by so many labels more than were told one by one between it and the one before: a machine says both
+/// a few labels apart. Our own choice, no source. Unit: labels.
+const TOLD_APART: u32 = 5;
+
+/// Bytes that waited on their way come late and then at once: so much of a run at rated speed may come with one total.
+/// Our own choice, no source. Unit: microseconds.
+const LATE_US: u64 = 10_000_000;
 
 /// Follows a machine from piece to piece and sums its labels up.
 ///
@@ -39,6 +47,8 @@ pub struct Follower {
     last_total: Option<u32>,
     /// Something has passed since the count began or the machine was reset.
     moved: bool,
+    /// Labels and missing labels told since the last total.
+    since_total: u32,
 }
 
 /// What one piece comes to: the parts of [`Piece`] that are summed from its observations.
@@ -76,9 +86,12 @@ impl Follower {
                         | Observation::Mismatch { ordinal, .. }
                         | Observation::Overlap { ordinal, .. }
                         | Observation::VisionReject { ordinal, .. } => self.fault_on_label(*ordinal, &mut summary),
-                        Observation::Missing { .. } | Observation::Splice { .. } | Observation::WebBreak { .. } => {
+                        Observation::Missing { .. } => {
                             self.moved = true;
+                            // Where the total counts pitches, it counts this one.
+                            self.since_total = self.since_total.saturating_add(1);
                         }
+                        Observation::Splice { .. } | Observation::WebBreak { .. } => self.moved = true,
                         _ => {}
                     }
                     summary.events.push(located.clone());
@@ -94,6 +107,14 @@ impl Follower {
         if let Some(before) = self.last_total.filter(|before| value < *before) {
             summary.irregular.push(Irregular::TotalFell { before, after: value });
         }
+        // One that tells labels only where something is wrong cannot be held to them.
+        if let Some(before) = self.last_total.filter(|_| self.labels_told) {
+            let labels = self.since_total;
+            if value > before.saturating_add(labels).saturating_add(TOLD_APART) {
+                summary.irregular.push(Irregular::TotalJumped { before, after: value, labels });
+            }
+        }
+        self.since_total = 0;
         self.moved |= self.first_total.is_some_and(|first| value > first);
         self.first_total = self.first_total.or(Some(value));
         self.last_total = Some(value);
@@ -145,6 +166,7 @@ impl Follower {
 
     fn count(&mut self, ordinal: u32, by_fault: bool, summary: &mut Summary) {
         summary.labels = summary.labels.saturating_add(1);
+        self.since_total = self.since_total.saturating_add(1);
         let first = summary.ordinals.map_or(ordinal, |(first, _)| first);
         summary.ordinals = Some((first, ordinal));
         self.last_ordinal = Some(ordinal);
@@ -173,15 +195,15 @@ impl Follower {
 }
 
 /// A code as it is compared and written: the group separator of GS1 as `^`, as people write it into the item.
-fn readable(code: &str) -> String {
+pub(crate) fn readable(code: &str) -> String {
     code.replace('\u{1D}', "^")
 }
 
 /// Labels that carry a wrong code.
-struct Wrong {
-    first: u32,
-    found: String,
-    last: u32,
+pub(crate) struct Wrong {
+    pub first: u32,
+    pub found: String,
+    pub last: u32,
 }
 
 /// One decision on a piece: the count as it was, and the entries so far.
@@ -390,6 +412,10 @@ impl<'w> Judgement<'w> {
                 Irregular::TotalFell { before, after } => {
                     (CrossCheck::TotalFell, format!("The total fell from {before} to {after}."))
                 }
+                Irregular::TotalJumped { before, after, labels } => {
+                    let text = format!("The total rose from {before} to {after} while {labels} labels were told.");
+                    (CrossCheck::TotalJumped, text)
+                }
                 Irregular::TotalReset { before } => (CrossCheck::TotalReset, was_reset(*before)),
             };
             let (_, times) = first.entry(check).or_insert((text, 0));
@@ -402,7 +428,7 @@ impl<'w> Judgement<'w> {
     }
 
     /// What the capture cannot see that began anew in mid-count: numbers that do not follow from the piece before.
-    fn against_the_past(&mut self, piece: &Piece) {
+    fn against_the_past(&mut self, piece: &Piece, at: Time, rated_labels_per_min: u32) {
         let told = |wanted: fn(&Irregular) -> bool| piece.irregular.iter().any(wanted);
         let was_moved = self.state.labels_seen > 0
             || !self.state.faults.is_empty()
@@ -412,13 +438,36 @@ impl<'w> Judgement<'w> {
                 let before = self.state.machine_total.unwrap_or(self.state.labels_seen);
                 self.exception(CrossCheck::TotalReset, was_reset(before));
             }
-        } else if let (Some(before), Some(now)) = (self.state.machine_total, piece.total)
-            && now < before
-            && !told(|one| matches!(one, Irregular::TotalFell { .. }))
-        {
-            self.exception(CrossCheck::TotalFell, format!("The total fell from {before} to {now}."));
+        } else if let (Some(before), Some(now)) = (self.state.machine_total, piece.total) {
+            if now < before && !told(|one| matches!(one, Irregular::TotalFell { .. })) {
+                self.exception(CrossCheck::TotalFell, format!("The total fell from {before} to {now}."));
+            }
+            let labels = self.state.labels_seen.saturating_add(piece.labels);
+            let labels = labels.saturating_sub(self.state.totals.labels_seen);
+            let since_us = self.state.totals.at.map_or(0, |last| passed_us(last, at));
+            let could = could_pass(since_us.saturating_add(LATE_US), rated_labels_per_min);
+            if now.saturating_sub(before) > could.saturating_add(labels)
+                && !told(|one| matches!(one, Irregular::TotalJumped { .. }))
+            {
+                let text = format!(
+                    "The total rose from {before} to {now} within {} seconds; {labels} labels were told, and at the rated {rated_labels_per_min} labels a minute no more than {could} could pass.",
+                    since_us / 1_000_000
+                );
+                self.exception(CrossCheck::TotalJumped, text);
+            }
         }
     }
+}
+
+/// Time from one moment to another. Unit: microseconds.
+pub(crate) fn passed_us(from: Time, to: Time) -> u64 {
+    u64::try_from(to.micros().saturating_sub(from.micros())).unwrap_or(0)
+}
+
+/// How many labels can pass in that time at rated speed.
+pub(crate) fn could_pass(time_us: u64, rated_labels_per_min: u32) -> u32 {
+    let labels = u64::from(rated_labels_per_min).saturating_mul(time_us) / 60_000_000;
+    u32::try_from(labels).unwrap_or(u32::MAX)
 }
 
 fn was_reset(before: u32) -> String {
@@ -497,13 +546,14 @@ pub(crate) fn observe(world: &World, context: &Context, station: &Id, piece: &Pi
         link: piece.link.clone(),
         observed: piece.observed,
         offset: piece.offset,
+        read: piece.codes.iter().map(|run| (run.last - run.first).saturating_add(1)).fold(0, u32::saturating_add),
         sha256: piece.sha256,
         total: piece.total,
     };
     judgement.drafts.push(Draft::entry(count, segment));
     let (was_wrong, faults_before, splices_before) = (!judgement.wrong.is_empty(), judgement.faults, judgement.splices);
     judgement.irregular(&piece.irregular);
-    judgement.against_the_past(piece);
+    judgement.against_the_past(piece, context.at, station_state.rated_labels_per_min);
     for run in &piece.codes {
         let found = readable(&run.code);
         if !judgement.expects(&found) {
@@ -556,7 +606,12 @@ fn digest(world: &World, station: &StationState) -> Result<Option<Hash>, Stop> {
 /// A wrong code: critical deviation, the whole delivery held, every roll of it.
 ///
 /// Rule: 21 CFR 211.122, 211.125(b) and label-control practice: it can only stop and set aside; quality decides.
-fn hold_for_wrong_code(world: &World, state: &CountState, count: &Stream, found: &Wrong) -> Result<Vec<Draft>, Stop> {
+pub(crate) fn hold_for_wrong_code(
+    world: &World,
+    state: &CountState,
+    count: &Stream,
+    found: &Wrong,
+) -> Result<Vec<Draft>, Stop> {
     let roll = world.roll(&state.roll)?;
     let delivery = world.delivery(&roll.delivery)?;
     let instead = match &state.expected_code {

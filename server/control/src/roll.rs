@@ -86,6 +86,19 @@ pub struct Settled {
     pub taken_out: Labels,
 }
 
+/// What the roll's tag says, from its last settlement on; a count that is doubted later takes no mark off it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tag {
+    /// The count after which it was made.
+    pub count: Stream,
+    /// Faults left on the roll, from the outer end.
+    pub marks: Vec<Mark>,
+    /// Labels that were on the roll then.
+    pub on_roll: Labels,
+    /// Where in the roll's counts those begin that came after it.
+    pub counts_from: usize,
+}
+
 /// What is remembered of a roll.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RollState {
@@ -115,6 +128,8 @@ pub struct RollState {
     pub settled: Option<Settled>,
     /// What the supplier stated.
     pub stated: Labels,
+    /// Its tag, once a count has stood.
+    pub tag: Option<Tag>,
     /// It was wound over an odd number of times: it unwinds the other way than it came.
     pub turned: bool,
     /// A count was closed and is not signed yet.
@@ -138,6 +153,7 @@ impl RollState {
             round_from: 0,
             settled: None,
             stated: body.stated,
+            tag: None,
             turned: false,
             unsigned_count: None,
         })
@@ -185,6 +201,12 @@ impl RollState {
                     rule: body.rule,
                     standing: body.standing.clone(),
                     taken_out: body.taken_out,
+                });
+                self.tag = Some(Tag {
+                    count: body.standing.clone(),
+                    marks: body.marks.clone(),
+                    on_roll: body.on_roll,
+                    counts_from: self.counts.len(),
                 });
                 self.begin_round();
             }
@@ -255,6 +277,11 @@ impl RollState {
     /// The signed counts of the round, in order, the doubted ones among them.
     pub fn round_counts(&self) -> &[RollCount] {
         self.counts.get(self.round_from..).unwrap_or_default()
+    }
+
+    /// The signed counts since the last tag, in order.
+    pub(crate) fn counts_since_tag(&self) -> &[RollCount] {
+        self.counts.get(self.tag.as_ref().map_or(0, |tag| tag.counts_from)..).unwrap_or_default()
     }
 
     /// Refuses where nothing may be done with the roll: rejected, obsolete, or on hold.

@@ -2,13 +2,15 @@
 
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
-use tallyseal_schema::kinds::{SessionEnd, SessionEnded, SessionOpened, SessionPasswordRefused};
+use tallyseal_schema::kinds::{
+    AccountUnlocked, ActRefused, SessionEnd, SessionEnded, SessionOpened, SessionPasswordRefused,
+};
 use tallyseal_schema::{Body, By, Entry, Time};
 
 use crate::authority::Authority;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::state::Key;
-use crate::text::line;
+use crate::text::{line, said};
 use crate::world::{Stop, World, of};
 use crate::{Context, Draft};
 
@@ -154,11 +156,24 @@ pub(crate) fn open(
         )
         .into());
     }
+    if state.is_locked(context.at) {
+        return Err(Refusal::new(
+            RefusalKind::SignedOut,
+            "locked",
+            "Too many wrong passwords were given for this account.",
+            "Wait until its time has passed, or ask an administrator to unlock it.",
+        )
+        .into());
+    }
     if expires <= context.at {
         return Err(Refusal::internal("a session must end after it begins").into());
     }
     let body = SessionOpened { account: account.clone(), device: device.clone(), expires };
     let mut drafts = vec![Draft::entry(&stream, body)];
+    if state.locked_until.is_some() {
+        let unlocked = AccountUnlocked { account: account.clone() };
+        drafts.push(Draft::because(&Stream::account(account), unlocked, "the time that the lock stated has passed"));
+    }
     let mut live = 0_usize;
     for other in world.set(&Key::new("session.open", account))? {
         if context.at >= world.session(other)?.expires {
@@ -203,6 +218,26 @@ pub(crate) fn end(world: &World, context: &Context, session: &Id, cause: Session
 pub(crate) fn end_all(world: &World, account: &AccountId) -> Result<Vec<Draft>, Stop> {
     let open = world.set(&Key::new("session.open", account))?;
     Ok(open.iter().map(|session| Draft::entry(session, SessionEnded { cause: SessionEnd::Revoked })).collect())
+}
+
+/// Rule: 21 CFR 11.10(g); a refusal that matters is a record, whichever part of the software gave it.
+pub(crate) fn note_refusal(
+    context: &Context,
+    code: &str,
+    command: &str,
+    record: Option<&Stream>,
+    text: &str,
+) -> Result<Vec<Draft>, Stop> {
+    let By::Person(person) = &context.by else {
+        return Err(Refusal::internal("only a person is refused in a session").into());
+    };
+    let body = ActRefused {
+        code: line("code", code)?,
+        command: line("command", command)?,
+        record: record.cloned(),
+        text: said("text", text)?,
+    };
+    Ok(vec![Draft::entry(&of(Thing::Session, &person.session), body)])
 }
 
 pub(crate) fn refuse_password(

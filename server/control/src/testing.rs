@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use tallyseal_schema::entry::{Header, Machine, Person};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    CountPurpose, CountRule, Direction, Disposition, ExaminationResult, ExpectedCode, Fate, FaultKind, Form,
+    CodePlace, CountPurpose, CountRule, Direction, Disposition, ExaminationResult, ExpectedCode, Fate, FaultKind, Form,
     ItemDrafted, Link, MachineCounts, Occasion, PluginFile, Role, RollStated, SignatureApplied, Specimen, Unwind,
 };
 use tallyseal_schema::observation::{Located, Observation, lines_hash};
@@ -251,6 +251,24 @@ pub(crate) fn set_aside(count: &Id, first: u32, last: u32) -> Command {
         labels: None,
         fate: None,
     }
+}
+
+/// Corrects what was said: taken out with a piece of so many labels, or left.
+pub(crate) fn correct(count: &Id, fault: FaultKind, first: u32, last: u32, piece: Option<u32>) -> Command {
+    Command::CorrectDisposition {
+        count: count.clone(),
+        fault,
+        first,
+        last,
+        disposition: if piece.is_some() { Disposition::TakenOut } else { Disposition::Left },
+        labels: piece.map(labels),
+        fate: piece.map(|_| Fate::Specimen),
+        why: "the wrong key was pressed".to_owned(),
+    }
+}
+
+pub(crate) fn check_code(count: &Id, place: CodePlace, splice: Option<u32>, found: &str) -> Command {
+    Command::CheckCode { count: count.clone(), place, splice, found: found.to_owned() }
 }
 
 pub(crate) fn record_check(roll: &str) -> Command {
@@ -710,12 +728,12 @@ impl Plant {
         self.did(&system(), command);
     }
 
-    /// A founder as the book knows them before anybody confirmed them.
+    /// A founder who has set a password of their own, and whom nobody has confirmed yet.
     pub(crate) fn founder(&mut self, account: &str, role: Role) {
         let account_id = id(account);
         self.did(&system(), Command::FoundAccount { account: account_id, name: name(account), roles: vec![role] });
-        self.did(&system(), enrol_key(account, 1));
         self.sits_down(account);
+        self.did(&person(account, role), enrol_key(account, 1));
     }
 
     /// Two founders who have confirmed each other.
@@ -725,8 +743,6 @@ impl Plant {
         plant.founder("U-0002", Role::Reviewer);
         plant.did(&admin(), Command::ConfirmIdentity { account: id("U-0002") });
         plant.did(&reviewer(), Command::ConfirmIdentity { account: id("U-0001") });
-        plant.did(&admin(), Command::ChangePassword {});
-        plant.did(&reviewer(), Command::ChangePassword {});
         plant
     }
 

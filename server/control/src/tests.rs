@@ -3,6 +3,8 @@
 mod accounts;
 mod authority;
 mod challenges;
+mod codes;
+mod corrections;
 mod counts;
 mod deliveries;
 mod deviations;
@@ -15,4 +17,6 @@ mod sessions;
 mod settlement;
 mod stations;
 mod table;
+mod tags;
 mod texts;
+mod totals;

@@ -37,9 +37,17 @@ fn checked(field: &str, text: &str, bytes_max: usize, breaks: bool) -> Result<St
     Ok(text.to_owned())
 }
 
-/// Marks that turn the direction of what follows, or take no room: with them two names look alike and are not.
+/// Characters that turn the direction of what follows, break a line without looking like it, take no room or are blank
+/// though they count as letters: with them two names look alike and are not. The joiners U+200C and U+200D stay: some
+/// scripts cannot be written without them.
 fn is_hidden(c: char) -> bool {
-    matches!(c, '\u{200B}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{2069}' | '\u{FEFF}')
+    matches!(c,
+        '\u{00AD}' | '\u{034F}' | '\u{061C}' | '\u{115F}' | '\u{1160}' | '\u{17B4}' | '\u{17B5}'
+        | '\u{180B}'..='\u{180F}' | '\u{200B}' | '\u{200E}' | '\u{200F}' | '\u{2028}'..='\u{202E}'
+        | '\u{2060}'..='\u{206F}' | '\u{2800}' | '\u{3164}' | '\u{FE00}'..='\u{FE0F}' | '\u{FEFF}' | '\u{FFA0}'
+        | '\u{FFF9}'..='\u{FFFB}' | '\u{1BCA0}'..='\u{1BCA3}' | '\u{1D173}'..='\u{1D17A}'
+        | '\u{E0000}'..='\u{E0FFF}'
+    )
 }
 
 /// A text that must say something. Errors: empty, too long, or with characters that nobody can see.

@@ -63,12 +63,31 @@ fn the_two_founders_confirm_each_other_though_nobody_has_confirmed_them() {
 #[test]
 fn founders_set_their_own_password_before_they_do_anything_else() {
     let mut plant = Plant::default();
-    plant.founder("U-0001", Administrator);
+    plant.did(&system(), named("U-0001", Administrator));
+    plant.sits_down("U-0001");
     plant.founder("U-0002", Reviewer);
-    plant.makes(&admin(), confirm("U-0002"), &["\"identity confirmed\" U-0002"]);
     plant.refuses(&admin(), enrol("U-0003", &[LabelRoom]), "one-time-password");
-    plant.did(&admin(), Command::ChangePassword {});
+    plant.refuses(&admin(), confirm("U-0002"), "one-time-password");
+    // Nor is the one-time secret made a password for good: a key of their own stands under it.
+    plant.refuses(&admin(), Command::ChangePassword {}, "one-time-password");
+    plant.makes(&admin(), enrol_key("U-0001", 1), &["account.key_enrolled U-0001", "account.password_changed U-0001"]);
+    plant.makes(&admin(), confirm("U-0002"), &["\"identity confirmed\" U-0002"]);
     plant.did(&admin(), enrol("U-0003", &[LabelRoom]));
+}
+
+#[test]
+fn nobody_makes_a_key_for_somebody_else_not_even_the_software() {
+    let mut plant = Plant::default();
+    plant.did(&system(), named("U-0001", Administrator));
+    plant.refuses(&system(), enrol_key("U-0001", 1), "not-for-this-actor");
+}
+
+fn named(account: &str, role: Role) -> Command {
+    let name = match &person(account, role) {
+        By::Person(person) => person.name.clone(),
+        _ => unreachable!(),
+    };
+    Command::FoundAccount { account: id(account), name, roles: vec![role] }
 }
 
 #[test]
@@ -76,8 +95,6 @@ fn an_unconfirmed_founder_signs_nothing_but_the_other_founder() {
     let mut plant = Plant::default();
     plant.founder("U-0001", Administrator);
     plant.founder("U-0002", Reviewer);
-    plant.did(&admin(), Command::ChangePassword {});
-    plant.did(&reviewer(), Command::ChangePassword {});
     plant.did(&admin(), enrol("U-0003", &[LabelRoom]));
     plant.sits_down("U-0003");
     plant.did(&changed(room(), |by| by.name = "Jo Example".to_owned()), enrol_key("U-0003", 1));
@@ -258,17 +275,114 @@ fn a_one_time_password_opens_nothing_but_the_setting_of_ones_own() {
     plant.did(&newcomer, open_incoming("ST-1", "R-1"));
 }
 
+fn reset(account: &str) -> Command {
+    Command::ResetPassword { account: id(account), why: "forgot it over the holidays".to_owned() }
+}
+
+fn unlock(account: &str) -> Command {
+    Command::UnlockAccount { account: id(account), why: "called by telephone, voice known".to_owned() }
+}
+
 #[test]
-fn a_one_time_password_cannot_sign_even_where_a_key_is_confirmed() {
-    // A reviewer's account whose key the software enrolled and a second reviewer confirmed, the password still one-time.
+fn a_reset_retires_the_key_ends_the_sessions_and_leaves_a_one_time_password() {
+    let mut plant = Plant::peopled();
+    plant.makes(
+        &admin(),
+        reset("U-0002"),
+        &["account.password_reset U-0002", "account.key_retired U-0002", "session.ended S-U-0002"],
+    );
+    assert!(state(&plant, "U-0002").must_change_password);
+    assert!(!state(&plant, "U-0002").may_sign_with(&key_of("U-0002")));
+    plant.refuses(&reviewer(), confirm("U-0003"), "signed-out");
+}
+
+#[test]
+fn after_a_reset_a_second_person_confirms_the_new_key_and_not_the_one_who_reset() {
     let mut plant = Plant::peopled();
     plant.did(&admin(), enrol("U-0050", &[Reviewer]));
     plant.sits_down("U-0050");
-    plant.did(&system(), enrol_key("U-0050", 1));
+    plant.did(&newcomer(Reviewer), enrol_key("U-0050", 1));
     plant.did(&reviewer(), confirm("U-0050"));
-    assert!(state(&plant, "U-0050").must_change_password);
+    plant.did(&admin(), reset("U-0050"));
+    let expires = plant.now().plus_micros(60_000_000);
+    let session = id("S-AGAIN");
+    let device = id("DEVICE-1");
+    plant.did(&system(), Command::OpenSession { session, account: id("U-0050"), device, expires });
+    let again = changed(newcomer(Reviewer), |by| by.session = id("S-AGAIN"));
+    // The key from before is retired, and the secret cannot sign.
+    let refused = plant.act_with(&again, Some(key_of("U-0050")), confirm("U-0003")).unwrap_err();
+    assert_eq!(refused.code, "one-time-password");
+    plant.makes(&again, enrol_key("U-0050", 2), &["account.key_enrolled U-0050", "account.password_changed U-0050"]);
     plant.did(&room(), enrol_key("U-0003", 2));
-    plant.refuses(&newcomer(Reviewer), confirm("U-0003"), "one-time-password");
+    plant.refuses(&again, confirm("U-0003"), "key-not-valid");
+    plant.refuses(&admin(), confirm("U-0050"), "same-person");
+    plant.makes(&second_reviewer(), confirm("U-0050"), &["\"identity confirmed\" U-0050"]);
+}
+
+#[test]
+fn a_founder_is_reset_only_where_a_third_person_could_confirm_them() {
+    let mut plant = Plant::founded();
+    plant.refuses(&admin(), reset("U-0002"), "nobody-to-confirm");
+    // Enrolled is not enough: the third must be confirmed.
+    plant.did(&admin(), enrol("U-0050", &[Reviewer]));
+    plant.sits_down("U-0050");
+    plant.did(&newcomer(Reviewer), enrol_key("U-0050", 1));
+    plant.refuses(&admin(), reset("U-0002"), "nobody-to-confirm");
+    plant.did(&reviewer(), confirm("U-0050"));
+    plant.did(&admin(), reset("U-0002"));
+    // And now the third is the only one who can confirm the second.
+    plant.refuses(&admin(), reset("U-0050"), "nobody-to-confirm");
+}
+
+#[test]
+fn a_lost_one_time_secret_is_given_anew_before_it_was_ever_used() {
+    let mut plant = Plant::peopled();
+    plant.did(&admin(), enrol("U-0050", &[LabelRoom]));
+    plant.makes(&admin(), reset("U-0050"), &["account.password_reset U-0050"]);
+    plant.refuses(&admin(), reset("U-0001"), "same-person");
+    plant.refuses(&reviewer(), reset("U-0050"), "wrong-role");
+    let why = Command::ResetPassword { account: id("U-0050"), why: " ".to_owned() };
+    plant.refuses(&admin(), why, "no-reason");
+    plant.did(&admin(), disable("U-0050"));
+    plant.refuses(&admin(), reset("U-0050"), "account-disabled");
+}
+
+#[test]
+fn a_locked_account_opens_no_session_until_its_time_or_until_it_is_unlocked() {
+    let mut plant = Plant::peopled();
+    let lock = |plant: &Plant| Command::LockAccount {
+        account: id("U-0003"),
+        failures: 10,
+        until: plant.now().plus_micros(900_000_000),
+    };
+    let open = |plant: &Plant, session: &str| Command::OpenSession {
+        session: id(session),
+        account: id("U-0003"),
+        device: id("DEVICE-1"),
+        expires: plant.now().plus_micros(3_600_000_000),
+    };
+    plant.refuses(&admin(), unlock("U-0003"), "not-locked");
+    plant.refuses(&admin(), lock(&plant.clone()), "not-for-this-actor");
+    plant.makes(&system(), lock(&plant.clone()), &["account.locked U-0003"]);
+    plant.refuses(&system(), lock(&plant.clone()), "locked-already");
+    plant.refuses(&system(), open(&plant.clone(), "S-1"), "locked");
+    // Whoever is in stays in: a stranger at the door puts nobody out.
+    plant.did(&room(), Command::ChangePassword {});
+    plant.refuses(&reviewer(), unlock("U-0003"), "wrong-role");
+    plant.makes(&admin(), unlock("U-0003"), &["account.unlocked U-0003"]);
+    plant.did(&system(), open(&plant.clone(), "S-1"));
+    // The time that was stated passes: the first who signs in says so.
+    plant.did(&system(), lock(&plant.clone()));
+    let until = state(&plant, "U-0003").locked_until.unwrap();
+    plant.wait_until(until.plus_micros(-1));
+    plant.refuses(&system(), open(&plant.clone(), "S-2"), "locked");
+    plant.wait_until(until);
+    let opened = open(&plant.clone(), "S-2");
+    plant.makes(&system(), opened, &["session.opened S-2", "account.unlocked U-0003"]);
+    // A reset opens a lock as well.
+    plant.did(&system(), lock(&plant.clone()));
+    plant.did(&admin(), reset("U-0003"));
+    assert_eq!(state(&plant, "U-0003").locked_until, None);
 }
 
 #[test]
@@ -324,7 +438,7 @@ fn a_disabled_account_does_nothing_and_never_comes_back() {
     plant.refuses(&admin(), disable("U-0003"), "account-disabled");
     plant.refuses(&admin(), roles("U-0003", &[Line]), "account-disabled");
     plant.refuses(&reviewer(), confirm("U-0003"), "account-disabled");
-    plant.refuses(&system(), enrol_key("U-0003", 2), "account-disabled");
+    plant.refuses(&room(), enrol_key("U-0003", 2), "signed-out");
     plant.refuses(&admin(), enrol("U-0003", &[LabelRoom]), "account-looks-alike");
 }
 
@@ -355,7 +469,8 @@ fn nothing_begins_an_account_but_its_enrolment() {
     plant.refuses(&admin(), roles("U-0099", &[Line]), "no-such-account");
     plant.refuses(&admin(), disable("U-0099"), "no-such-account");
     plant.refuses(&reviewer(), confirm("U-0099"), "no-such-account");
-    plant.refuses(&system(), enrol_key("U-0099", 1), "no-such-account");
+    plant.refuses(&admin(), reset("U-0099"), "no-such-account");
+    plant.refuses(&admin(), unlock("U-0099"), "no-such-account");
 }
 
 #[test]

@@ -2,14 +2,15 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{
-    ExaminationResult, FaultKind, ObsoleteRule, Occasion, Role, SessionEnd, Severity, StationWork,
+    CodePlace, ExaminationResult, FaultKind, ObsoleteRule, Occasion, Role, SessionEnd, Severity, StationWork,
 };
 use tallyseal_schema::{By, Hash};
 
 use crate::testing::{
-    CODED, Plant, abort, admin, all_hats, auditor, check, clear_bench, close, conclude, draft_plugin, enrol_key,
-    examine, examiner, golden, id, interrupt, item_draft, labels, leave, lift, line, machine, open_incoming, receive,
-    record_check, register_station, release, reviewer, room, set_up, sign, specimen, supervisor, system,
+    CODE, CODED, Plant, abort, admin, all_hats, auditor, check, check_code, clear_bench, close, conclude, correct,
+    draft_plugin, enrol_key, examine, examiner, golden, id, interrupt, item_draft, labels, leave, lift, line, machine,
+    open_incoming, receive, record_check, register_station, release, reviewer, room, set_up, sign, specimen,
+    supervisor, system,
 };
 use crate::{AUTHORITY, Command, Piece};
 
@@ -46,10 +47,19 @@ pub(super) fn every_command() -> Vec<Command> {
         Command::ConfirmIdentity { account: id("U-0003") },
         Command::ChangeRoles { account: id("U-0003"), roles: vec![Role::Line], why: why() },
         Command::DisableAccount { account: id("U-0003"), why: why() },
+        Command::ResetPassword { account: id("U-0003"), why: why() },
+        Command::LockAccount { account: id("U-0003"), failures: 10, until: to },
+        Command::UnlockAccount { account: id("U-0003"), why: why() },
         Command::ChangePassword {},
         Command::OpenSession { session: id("S-1"), account: id("U-0003"), device: id("D-1"), expires: to },
         Command::EndSession { session: id("S-U-0003"), cause: SessionEnd::SignedOut },
         Command::RefusePassword { purpose: "sign".to_owned(), record: None },
+        Command::NoteRefusal {
+            code: "roll-in-count".to_owned(),
+            command: "note_export".to_owned(),
+            record: None,
+            text: "It would show what to expect.".to_owned(),
+        },
         Command::NoteStrangers { source: "192.0.2.9".to_owned(), count: 1, from, to },
         Command::Remark { record: id("roll/R-1"), text: "scratched core".to_owned() },
         Command::RegisterSupplier { supplier: id("SU-9"), name: "Printer".to_owned(), site: "Hall 1".to_owned() },
@@ -91,6 +101,8 @@ pub(super) fn every_command() -> Vec<Command> {
         interrupt(&count),
         abort(&count),
         leave(&count, FaultKind::Splice, 1, 9),
+        correct(&count, FaultKind::Splice, 1, 9, None),
+        check_code(&count, CodePlace::Start, None, CODE),
         sign(&count),
         check(&count),
         conclude("ST-1", "T-1", Occasion::Start, &[&count]),

@@ -34,7 +34,7 @@ fn failed(plant: &Plant) -> Vec<String> {
 #[test]
 fn a_challenge_passes_where_both_runs_are_as_certified() {
     let mut plant = Plant::ready();
-    assert_eq!(concluded(&mut plant, &test_run()), ["station.challenge_passed ST-1"]);
+    assert_eq!(concluded(&mut plant, &test_run()), ["station.challenge_passed ST-1", "\"challenge concluded\" ST-1"]);
     let Body::StationChallengePassed(body) = &plant.last("station.challenge_passed").body else { panic!() };
     assert_eq!((body.bracket, body.certified.get(), body.runs.len()), (1, CERTIFIED, 2));
     assert_eq!(body.runs[1].faults[&FaultKind::Splice], 2);
@@ -124,7 +124,7 @@ fn no_run_is_left_out_so_nobody_runs_until_it_fits() {
     plant.refuses(&room(), conclude("ST-1", "T-1", INTERVAL, &[&first, &second]), "run-left-out");
     plant.refuses(&room(), conclude("ST-1", "T-1", INTERVAL, &[&first, &second, &second]), "run-twice");
     let made = plant.did(&room(), conclude("ST-1", "T-1", INTERVAL, &[&first, &wrong, &second]));
-    assert_eq!(made.first().unwrap(), "station.challenge_failed ST-1");
+    assert_eq!(made.first().unwrap(), "station.challenge_failed ST-1", "\"challenge concluded\" ST-1");
 }
 
 #[test]
@@ -277,12 +277,18 @@ fn a_closing_challenge_that_passes_takes_every_count_of_its_bracket_out_of_risk(
     assert_eq!(plant.roll("R-1").count_axis(), CountAxis::AtRisk);
     assert_eq!(
         concluded(&mut plant, &test_run()),
-        ["station.challenge_passed ST-1", "roll.bracketed R-1", "roll.bracketed R-1", "roll.bracketed R-2"]
+        [
+            "station.challenge_passed ST-1",
+            "\"challenge concluded\" ST-1",
+            "roll.bracketed R-1",
+            "roll.bracketed R-1",
+            "roll.bracketed R-2"
+        ]
     );
     assert_eq!(plant.roll("R-1").count_axis(), CountAxis::Counted);
     assert_eq!(plant.roll("R-3").count_axis(), CountAxis::Uncounted);
     // The next one has nothing left to bracket.
-    assert_eq!(plant.challenged("ST-1"), ["station.challenge_passed ST-1"]);
+    assert_eq!(plant.challenged("ST-1"), ["station.challenge_passed ST-1", "\"challenge concluded\" ST-1"]);
 }
 
 #[test]
@@ -297,6 +303,7 @@ fn a_challenge_that_fails_locks_the_station_and_holds_every_roll_since_the_last_
         plant.challenge_failed("ST-1"),
         [
             "station.challenge_failed ST-1",
+            "\"challenge concluded\" ST-1",
             "deviation.opened DV-000001",
             "roll.count_doubted R-2",
             "roll.held R-2",
@@ -381,7 +388,13 @@ fn a_station_that_cannot_run_the_test_roll_before_a_repair_is_concluded_as_faile
     }
     assert_eq!(
         plant.did(&room(), conclude("ST-1", "T-1", Occasion::BeforeWork, &[])),
-        ["station.challenge_failed ST-1", "deviation.opened DV-000001", "roll.count_doubted R-1", "roll.held R-1"]
+        [
+            "station.challenge_failed ST-1",
+            "\"challenge concluded\" ST-1",
+            "deviation.opened DV-000001",
+            "roll.count_doubted R-1",
+            "roll.held R-1"
+        ]
     );
     assert_eq!(failed(&plant), ["The test roll could not be run."]);
     let (station, text) = (id("ST-1"), "new motor".to_owned());
@@ -485,7 +498,10 @@ fn a_closing_challenge_brackets_the_counts_of_its_own_station_and_bracket_only()
     assert_eq!(plant.roll("R-1").count_axis(), CountAxis::AtRisk);
     // A later count of the same roll closes with the next challenge, and the one before is not told again.
     plant.signed("ST-1", open_recount("ST-1", "R-1"), &good_roll());
-    assert_eq!(plant.challenged("ST-1"), ["station.challenge_passed ST-1", "roll.bracketed R-1"]);
+    assert_eq!(
+        plant.challenged("ST-1"),
+        ["station.challenge_passed ST-1", "\"challenge concluded\" ST-1", "roll.bracketed R-1"]
+    );
 }
 
 #[test]

@@ -324,7 +324,7 @@ fn labels_seen_are_held_against_the_total_only_where_the_machine_tells_every_lab
 
 #[test]
 fn a_reader_that_reads_nothing_of_a_coded_roll_leaves_the_count_in_doubt() {
-    let end = [Observation::RollEnd { ordinal: 0 }, Observation::Total { value: 100 }];
+    let end = [Observation::Reset {}, Observation::RollEnd { ordinal: 0 }, Observation::Total { value: 100 }];
     let mut plant = Plant::ready();
     let count = plant.opened(&room(), open_incoming("ST-1", "R-1"));
     plant.says("ST-1", &count, &end);

@@ -180,7 +180,11 @@ fn an_item_taken_out_at_once_takes_every_roll_of_it_with_it_whatever_its_place()
     let mut plant = Plant::ready();
     plant.did(&room(), receive("D-3", CODED, &[("R-6", 100)]));
     plant.did(&reviewer(), Command::RejectDelivery { delivery: id("D-1"), why: "misprinted".to_owned() });
-    plant.makes(&reviewer(), at_once(CODED), &["item.obsoleted L-100-A", "roll.obsoleted R-6"]);
+    plant.makes(
+        &reviewer(),
+        at_once(CODED),
+        &["item.obsoleted L-100-A", "\"obsoleted\" L-100-A", "roll.obsoleted R-6"],
+    );
     // What was rejected stays rejected, and another item is not touched.
     assert_eq!(plant.roll("R-1").quality, Quality::Rejected);
     assert_eq!(plant.roll("R-4").quality, Quality::Released);
@@ -196,10 +200,10 @@ fn more_rolls_than_one_act_takes_out_go_when_it_is_repeated() {
         let rolls: Vec<(&str, u32)> = rolls.iter().map(|roll| (roll.as_str(), 100)).collect();
         plant.did(&room(), receive(&format!("D-{delivery}"), CODED, &rolls));
     }
-    // The item's own entry and a thousand rolls, then the rest.
-    assert_eq!(plant.did(&reviewer(), at_once(CODED)).len(), 1_001);
+    // The item's own entry, its signature and a thousand rolls; then the rest, signed as well.
+    assert_eq!(plant.did(&reviewer(), at_once(CODED)).len(), 1_002);
     assert_eq!(state(&plant, CODED).status, ItemStatus::Obsolete);
-    assert_eq!(plant.did(&reviewer(), at_once(CODED)).len(), 200);
+    assert_eq!(plant.did(&reviewer(), at_once(CODED)).len(), 201);
     plant.refuses(&reviewer(), at_once(CODED), "item-obsolete");
 }
 
@@ -207,7 +211,11 @@ fn more_rolls_than_one_act_takes_out_go_when_it_is_repeated() {
 fn a_revision_that_runs_out_is_used_to_its_last_moment_and_no_longer() {
     let mut plant = Plant::ready();
     let last_use = plant.minutes_later(30);
-    plant.makes(&reviewer(), obsolete(CODED, ObsoleteRule::RunOut, Some(last_use)), &["item.obsoleted L-100-A"]);
+    plant.makes(
+        &reviewer(),
+        obsolete(CODED, ObsoleteRule::RunOut, Some(last_use)),
+        &["item.obsoleted L-100-A", "\"obsoleted\" L-100-A"],
+    );
     plant.refuses(&room(), receive("D-3", CODED, &[("R-6", 100)]), "item-obsolete");
     assert_eq!(plant.roll("R-1").quality, Quality::Released);
     plant.wait_until(last_use);

@@ -171,7 +171,10 @@ fn no_agreement_is_a_hold_a_deviation_and_a_challenge() {
         ]
     );
     let Body::DeviationOpened(body) = &plant.last("deviation.opened").body else { panic!() };
-    assert_eq!(body.text, "The counts of R-4 do not agree: 100, 101, 102.");
+    // The numbers are in the roll's own entry, which is hidden while it is counted; a deviation is read by anybody.
+    assert_eq!(body.text, "The counts of R-4 do not agree.");
+    let Body::RollCountsDisagreed(disagreed) = &plant.last("roll.counts_disagreed").body else { panic!() };
+    assert_eq!(disagreed.labels, [labels(100), labels(101), labels(102)]);
     assert_eq!(body.about.len(), 5);
     plant.refuses(&room(), open_incoming("ST-1", "R-4"), "held");
     plant.refuses(&room(), open_incoming("ST-1", "R-5"), "challenge-due");

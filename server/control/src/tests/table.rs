@@ -6,15 +6,15 @@ use std::fmt::Write as _;
 use tallyseal_schema::By;
 use tallyseal_schema::ids::Id;
 use tallyseal_schema::kinds::{
-    CountPurpose, Direction, ExaminationResult, FaultKind, ItemDrafted, ObsoleteRule, Occasion, StationWork,
+    CodePlace, CountPurpose, Direction, ExaminationResult, FaultKind, ItemDrafted, ObsoleteRule, Occasion, StationWork,
 };
 use tallyseal_schema::observation::Observation;
 
 use crate::testing::{
-    CODE, CODED, OTHER_CODE, PLAIN, Plant, abort, check, clear_bench, close, colleague, conclude, examine, examiner,
-    golden, id, interrupt, item_draft, label, leave, lift, open, open_challenge, open_incoming, open_recount, receive,
-    record_check, register_station, release, reviewer, room, run_of, second_reviewer, set_aside, set_up, sign,
-    specimen, supervisor, system, take_out,
+    CODE, CODED, OTHER_CODE, PLAIN, Plant, abort, check, check_code, clear_bench, close, colleague, conclude, correct,
+    examine, examiner, golden, id, interrupt, item_draft, label, leave, lift, open, open_challenge, open_incoming,
+    open_recount, receive, record_check, register_station, release, reviewer, room, run_of, second_reviewer, set_aside,
+    set_up, sign, specimen, supervisor, system, take_out,
 };
 use crate::{Command, Refusal};
 
@@ -241,6 +241,17 @@ fn counts() -> (String, BTreeMap<String, Refusal>) {
         ("closed", closed.clone()),
         ("closed with faults", after(&says(&open_now, &faulty), |plant| drop(plant.did(&room(), close(&count))))),
         ("closed, its bracket failed", after(&closed, |plant| drop(plant.challenge_failed("ST-1")))),
+        (
+            "closed, its codes not read",
+            after(&says(&open_now, &run_of(100, None, &[])), |plant| drop(plant.did(&room(), close(&count)))),
+        ),
+        (
+            "closed, its splice left",
+            after(&says(&open_now, &faulty), |plant| {
+                plant.did(&room(), close(&count));
+                plant.did(&room(), leave(&count, FaultKind::Splice, 1, 100));
+            }),
+        ),
         ("signed", signed.clone()),
         ("signed and checked", after(&signed, |plant| drop(plant.did(&supervisor(), check(&count))))),
         ("interrupted", after(&open_now, |plant| drop(plant.did(&room(), interrupt(&count))))),
@@ -263,6 +274,9 @@ fn counts() -> (String, BTreeMap<String, Refusal>) {
         ("take splice out", room(), take_out(&count, FaultKind::Splice, 1, 8, 3)),
         ("leave wrong code", room(), leave(&count, FaultKind::WrongCode, 1, 100)),
         ("set wrong code aside", room(), set_aside(&count, 1, 100)),
+        ("correct splice to left", room(), correct(&count, FaultKind::Splice, 1, 100, None)),
+        ("correct wrong code", room(), correct(&count, FaultKind::WrongCode, 1, 100, None)),
+        ("read a code by hand", room(), check_code(&count, CodePlace::Start, None, CODE)),
         ("sign", room(), sign(&count)),
         ("sign as a colleague", colleague(), sign(&count)),
         ("check as who counted", room(), check(&count)),

@@ -51,7 +51,23 @@ fn a_text_may_have_lines_and_a_name_may_not() {
 fn what_nobody_can_see_is_refused() {
     let mut plant = Plant::peopled();
     // A name that reads "Print Werk" backwards, or the same as another and is not.
-    for hidden in ["\u{202E}kreW", "Print\u{200B}werk", "\u{FEFF}Printwerk", "Print\u{2066}werk"] {
+    for hidden in [
+        "\u{202E}kreW",
+        "Print\u{2028}werk",
+        "Print\u{2029}werk",
+        "Print\u{AD}werk",
+        "\u{61C}Printwerk",
+        "Print\u{180E}werk",
+        "Print\u{3164}werk",
+        "Print\u{E0041}werk",
+        "Print\u{FE0F}werk",
+        "Print\u{115F}werk",
+        "Print\u{1160}werk",
+        "Print\u{FFA0}werk",
+        "Print\u{200B}werk",
+        "\u{FEFF}Printwerk",
+        "Print\u{2066}werk",
+    ] {
         plant.refuses(&supervisor(), supplier(hidden), "control-characters");
     }
     plant.did(&supervisor(), supplier("Žluťoučký کتاب\u{200C}ها"));
