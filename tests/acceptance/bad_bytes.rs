@@ -246,3 +246,60 @@ fn a_station_that_gets_a_new_plugin_version_is_read_with_it_at_once() {
     assert!(!captured.is_empty() && captured.iter().all(|entry| entry["by"]["plugin"] == digest), "{captured:?}");
     plant.end();
 }
+
+#[test]
+fn what_an_idle_machine_says_while_its_plugin_is_changed_is_all_kept() {
+    let plant = Plant::stocked();
+    let (supervisor, reviewer) = (plant.who("supervisor"), plant.who("reviewer"));
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    plant_machine(&plant, &listener.local_addr().unwrap().to_string());
+    let mut files = plugin_files("plugins/ticket-line");
+    let text = std::fs::read_to_string(top().join("plugins/ticket-line/plugin.toml")).unwrap();
+    let newer = text.replace("version = \"1.0.0\"", "version = \"1.0.1\"");
+    files["plugin.toml"] = json!(tallyseal_schema::canonical::base64(newer.as_bytes()));
+    let body = json!({ "act": act(), "role": "supervisor", "files": files });
+    let plugin = supervisor.send("POST", "/api/plugins", Some(&body)).made();
+    reviewer.sign("approve_plugin", &json!({ "plugin": plugin })).good();
+
+    let (mut machine, _) = listener.accept().unwrap();
+    plant.wait_for_link(true);
+    let done = std::sync::atomic::AtomicBool::new(false);
+    let said = std::thread::scope(|scope| {
+        let talking = scope.spawn(|| {
+            let mut said = 0_u64;
+            while !done.load(std::sync::atomic::Ordering::Relaxed) {
+                // What nobody understands is not held back for a second, as labels are.
+                let line = b"noise that no plugin knows\r\n";
+                machine.write_all(line).unwrap();
+                said += line.len() as u64;
+                std::thread::park_timeout(std::time::Duration::from_micros(300));
+            }
+            said
+        });
+        for round in 0..10 {
+            let plugin = if round % 2 == 0 { plugin.as_str() } else { "P-000001" };
+            supervisor.act("bind_plugin", &json!({ "station": "T-1", "plugin": plugin })).good();
+        }
+        done.store(true, std::sync::atomic::Ordering::Relaxed);
+        talking.join().unwrap()
+    });
+    let of = |kind: &str| -> Vec<Value> {
+        plant.stream("station/T-1").into_iter().filter(|entry| entry["kind"] == kind).collect()
+    };
+    let kept =
+        || -> u64 { of("station.stray_captured").iter().map(|stray| stray["body"]["length"].as_u64().unwrap()).sum() };
+    let lost = of("station.link_lost").len();
+    plant.wait_for("the last bytes", || kept() >= said || of("station.link_lost").len() > lost);
+    assert_eq!(kept(), said);
+    plant.end();
+}
+
+fn plant_machine(plant: &Plant, address: &str) {
+    let link = json!({ "kind": "tcp-out", "address": address });
+    let station = json!({
+        "station": "T-1", "name": "Table 1", "place": "label room", "rated_labels_per_min": 1_200,
+        "challenge_interval_min": 480, "link": link,
+    });
+    plant.who("supervisor").act("register_station", &station).good();
+    plant.who("supervisor").act("bind_plugin", &json!({ "station": "T-1", "plugin": "P-000001" })).good();
+}

@@ -9,7 +9,7 @@ use rusqlite::types::Value as Cell;
 use rusqlite::{Connection, OpenFlags};
 use serde_json::json;
 use tallyseal_tests::plant::Plant;
-use tallyseal_tests::server::{Ended, NewBook};
+use tallyseal_tests::server::{Ended, NewBook, Server};
 use tallyseal_tests::verifiers::{all_hold_by, binary, tallyseal, verify, verify_py};
 use tallyseal_tests::{book, top};
 use tempfile::TempDir;
@@ -307,4 +307,163 @@ fn the_simulated_table_refuses_a_roll_that_cannot_be() {
 fn a_new_book_verifies_before_anybody_has_worked_with_it() {
     let book = NewBook::open();
     all_hold_by(&book.dir(), &book.key);
+}
+
+/// Runs a command with its standard output in that file.
+fn into(file: std::fs::File, args: &[&str]) -> Output {
+    Command::new(binary("tallyseal")).args(args).stdout(file).output().unwrap()
+}
+
+/// A pipe that nobody reads any more.
+fn unread() -> std::io::PipeWriter {
+    std::io::pipe().unwrap().1
+}
+
+fn full() -> std::fs::File {
+    std::fs::File::options().write(true).open("/dev/full").unwrap()
+}
+
+#[test]
+fn a_book_whose_secrets_could_not_be_shown_is_not_made() {
+    let folder = TempDir::new().unwrap();
+    let (dir, mine) = (folder.path().join("book"), folder.path().join("mine"));
+    let init = |dir: &Path| {
+        ["init", "--dir", dir.to_str().unwrap(), "--book", "label-room.example/plant-1", "--zone", "Europe/Prague"]
+            .map(str::to_owned)
+    };
+    std::fs::create_dir(&mine).unwrap();
+    for dir in [&dir, &mine] {
+        let args = init(dir);
+        let args: Vec<&str> = args.iter().map(String::as_str).collect();
+        let said = refused(into(full(), &args), 2);
+        assert!(said.contains("no book was made"), "{said}");
+        let piped = Command::new(binary("tallyseal")).args(&args).stdout(unread()).output().unwrap();
+        assert!(refused(piped, 2).contains("no book was made"));
+    }
+    assert!(!dir.exists());
+    // The lock of a folder that was there before stays; it is nobody's then.
+    let left: Vec<_> = std::fs::read_dir(&mine).unwrap().map(|file| file.unwrap().file_name()).collect();
+    assert_eq!(left, ["lock"]);
+    good(tallyseal(init(&mine)));
+}
+
+#[test]
+fn a_making_that_was_cut_short_leaves_nothing_in_the_way_of_the_next() {
+    let folder = TempDir::new().unwrap();
+    for round in 0..12_u64 {
+        let dir = folder.path().join(format!("book-{round}"));
+        let args =
+            ["init", "--dir", dir.to_str().unwrap(), "--book", "label-room.example/plant-1", "--zone", "Europe/Prague"];
+        let mut child =
+            Command::new(binary("tallyseal")).args(args).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(round * 25));
+        child.kill().unwrap();
+        let output = child.wait_with_output().unwrap();
+        if dir.join("book.db").exists() {
+            // Then the secrets were shown before it.
+            let said = String::from_utf8(output.stdout).unwrap();
+            assert!(said.contains("  U-0001  ") && said.contains("  U-0002  "), "{said}");
+        } else {
+            good(tallyseal(args));
+        }
+        assert!(dir.join("book.db").exists() && !dir.join("init.partial").exists() || round == 11, "{round}");
+        Server::start(&dir).stop();
+    }
+    // What the last moments before its end leave.
+    let dir = folder.path().join("late");
+    for left in ["init.partial", "keys", "captures"] {
+        std::fs::create_dir_all(dir.join(left)).unwrap();
+    }
+    std::fs::write(dir.join("keys/book.key"), "left over").unwrap();
+    let said = refused(on("dump", &dir, &[]), 2);
+    assert!(said.contains("`init` makes one"), "{said}");
+    let output = on("init", &dir, &["--book", "label-room.example/plant-1", "--zone", "Europe/Prague"]);
+    assert!(String::from_utf8_lossy(&output.stderr).contains("begun anew"));
+    good(output);
+    // But what is not left over is not taken away.
+    let other = folder.path().join("other");
+    std::fs::create_dir_all(other.join("keys")).unwrap();
+    let output = on("init", &other, &["--book", "label-room.example/plant-1", "--zone", "Europe/Prague"]);
+    assert!(refused(output, 2).contains("is not empty"));
+    assert!(other.join("keys").exists());
+}
+
+#[test]
+fn standard_output_that_takes_nothing_is_an_error_and_one_that_is_closed_ends_it_quietly() {
+    let mut plant = Plant::stocked();
+    plant.stop();
+    let dir = plant.book.dir();
+    let dir = dir.to_str().unwrap();
+    for args in [
+        &["dump", "--dir", dir] as &[&str],
+        &["checkpoint", "--dir", dir],
+        &["checkpoint", "--dir", dir, "--key"],
+        &["verify", dir],
+        &["rebuild", "--dir", dir],
+        &["plugin", "digest", top().join("plugins/ticket-line").to_str().unwrap()],
+        &["plugin", "check", top().join("plugins/ticket-line").to_str().unwrap()],
+    ] {
+        let said = refused(into(full(), args), 2);
+        assert!(said.contains("standard output"), "{args:?}: {said}");
+        let piped = Command::new(binary("tallyseal")).args(args).stdout(unread()).output().unwrap();
+        assert_eq!((piped.status.code(), String::from_utf8_lossy(&piped.stderr).as_ref()), (Some(2), ""), "{args:?}");
+    }
+    // Nor does it matter where nobody hears an error.
+    let deaf = Command::new(binary("tallyseal")).args(["dump", "--dir", "/nowhere"]).stderr(full()).status().unwrap();
+    assert_eq!(deaf.code(), Some(2));
+    plant.end();
+}
+
+#[test]
+fn a_copy_that_cannot_be_written_is_not_in_the_book_and_one_that_is_has_its_checkpoint_kept() {
+    let mut plant = Plant::stocked();
+    let (dir, folder) = (plant.book.dir(), plant.book.folder.path().to_owned());
+    let taken = folder.join("taken");
+    std::fs::create_dir(&taken).unwrap();
+    let check = |served: bool| {
+        let size = book::entries(&dir).len();
+        for out in
+            ["/nowhere/x.zip", taken.to_str().unwrap(), "/dev/full", folder.join("book/book.db/x").to_str().unwrap()]
+        {
+            let said = refused(on("export", &dir, &["--record", "delivery/DL-1", "--out", out]), 2);
+            assert!(said.contains(&format!("cannot write {out}")), "{said}");
+        }
+        let exported = |bytes: &Vec<u8>| bytes.windows(17).any(|part| part == b"\"record.exported\"");
+        assert!(!book::entries(&dir)[size..].iter().any(exported), "served: {served}");
+        let out = taken.join(format!("{served}.zip"));
+        good(on("export", &dir, &["--record", "delivery/DL-1", "--out", out.to_str().unwrap()]));
+        // C1 and C2 are among those that the book keeps.
+        let zip = std::fs::read(&out).unwrap();
+        let kept = book::checkpoints(&dir).into_iter().map(|file| std::fs::read(file).unwrap());
+        let inside = kept.filter(|note| zip.windows(note.len()).any(|part| part == note)).count();
+        assert_eq!(inside, 2, "served: {served}");
+    };
+    check(true);
+    plant.who("label_room").act("move_roll", &json!({ "roll": "R-1", "place": "shelf 9" })).good();
+    check(true);
+    plant.stop();
+    check(false);
+    let names: Vec<_> = std::fs::read_dir(&taken).unwrap().map(|file| file.unwrap().file_name()).collect();
+    assert_eq!(names.len(), 2, "{names:?}");
+    plant.end();
+}
+
+#[test]
+fn an_earlier_clock_is_accepted_by_two_people_with_a_reason_or_not_at_all() {
+    let book = NewBook::open();
+    let dir = book.dir();
+    let start = |more: &[&str]| Server::try_start_at(&dir, &binary("tallyseal"), &[], "127.0.0.1:0", more);
+    for more in [
+        &["--accept-earlier-clock"] as &[&str],
+        &["--accept-earlier-clock", "U-0001,U-0002"],
+        &["--why", "the battery was changed"],
+        &["--accept-earlier-clock", "U-0001", "--why", "the battery was changed"],
+        &["--accept-earlier-clock", "U-0001,U-0002", "--why", "-"],
+    ] {
+        let said = start(more).err().unwrap();
+        assert!(said.starts_with("exit 2: "), "{said}");
+    }
+    // A clock that is right needs nobody.
+    start(&["--accept-earlier-clock", "U-0001,U-0002", "--why", "the battery was changed"]).unwrap().stop();
+    assert!(!book::entries(&dir).iter().any(|entry| entry.windows(13).any(|part| part == b"clock.stepped")));
 }

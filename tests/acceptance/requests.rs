@@ -135,12 +135,12 @@ fn what_is_no_request_is_refused_and_nothing_comes_of_it() {
         &format!("{whole}{whole}"),
         &format!("{whole},"),
         &deep,
-        &doubled,
     ];
     for text in malformed {
         let shown: String = text.chars().take(80).collect();
         assert_eq!(operator.send_text("POST", path, text).refused(422), "invalid", "{shown}");
     }
+    assert_eq!(operator.send_text("POST", path, &doubled).refused(400), "equal-keys");
     // Bytes that are no text.
     let mut stream = operator.connection();
     let bytes = [whole.replace("shelf 1", "shelf ").as_bytes(), b"\xFF\xFE"].concat();
@@ -197,6 +197,8 @@ fn a_command_that_there_is_not_or_that_the_software_gives_itself_is_refused() {
         ),
         ("end_session", json!({ "session": "S-1", "cause": "signed_out" })),
         ("refuse_password", json!({ "purpose": "x", "record": stream })),
+        ("note_refusal", json!({ "code": "x", "command": "x", "record": stream, "text": "x" })),
+        ("lock_account", json!({ "account": "U-0001", "failures": 10, "until": "2099-01-01T00:00:00.000000Z" })),
         (
             "note_strangers",
             json!({ "source": "x", "count": 1, "from": "2026-01-01T00:00:00.000000Z", "to": "2026-01-01T00:00:00.000000Z" }),
@@ -226,6 +228,41 @@ fn a_command_that_there_is_not_or_that_the_software_gives_itself_is_refused() {
     plant.who("label_room").act("remark", &disguised).good();
     assert_eq!(plant.entries().pop().unwrap()["kind"], "remark.made");
     assert_eq!(plant.size(), size + 1);
+    plant.end();
+}
+
+#[test]
+fn two_equal_keys_in_one_object_are_refused_wherever_they_stand() {
+    let plant = Plant::stocked();
+    let (operator, size, act) = (plant.who("label_room"), plant.size(), act());
+    for text in [
+        format!(r#"{{"act":"{act}","role":"label_room","command":{{"roll":"R-1","place":"a","place":"shelf 1"}}}}"#),
+        format!(r#"{{"act":"{act}","role":"auditor","role":"label_room","command":{{"roll":"R-1","place":"a"}}}}"#),
+        format!(
+            r#"{{"act":"{act}","role":"label_room","command":{{"roll":"R-1","place":"a"}},"expected":{{"roll/R-1":9,"roll/R-1":2}}}}"#
+        ),
+    ] {
+        let answer = operator.send_text("POST", "/api/acts/move_roll", &text);
+        assert_eq!(answer.refused(400), "equal-keys", "{text}");
+    }
+    assert_eq!(plant.size(), size);
+    plant.end();
+}
+
+#[test]
+fn nobody_searches_for_what_is_hidden() {
+    let plant = Plant::stocked();
+    let plugin = json!("P-000001");
+    plant.machine(plugin.as_str().unwrap());
+    let operator = plant.who("label_room");
+    for key in
+        ["test_roll.certified=101", "test_roll.certified=7", "test_roll.certified", "no.such=1", "", "=", "thing"]
+    {
+        let answer = operator.get(&format!("/api/things/test_roll?key={key}"));
+        assert_eq!(answer.refused(422), "invalid", "{key}");
+    }
+    let found = |path: &str| operator.get(path).good()["things"].as_array().unwrap().len();
+    assert_eq!((found("/api/things/roll?key=roll.item=item/L-1"), found("/api/things/test_roll")), (4, 1));
     plant.end();
 }
 

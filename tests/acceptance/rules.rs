@@ -33,8 +33,10 @@ fn an_item_taken_out_at_once_calls_back_every_roll() {
     let obsolete = |more: Value| {
         let mut command = json!({ "item": "L-1", "rule": "immediate", "why": "a new leaflet" });
         command.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
-        reviewer.act("obsolete_item", &command)
+        reviewer.sign("obsolete_item", &command)
     };
+    let unsigned = json!({ "item": "L-1", "rule": "immediate", "why": "a new leaflet" });
+    assert_eq!(reviewer.act("obsolete_item", &unsigned).refused(401), "needs-password");
     assert_eq!(obsolete(json!({ "why": "" })).refused(422), "no-reason");
     assert_eq!(obsolete(json!({ "last_use": "2099-01-01T00:00:00.000000Z" })).refused(422), "no-last-use");
     assert_eq!(obsolete(json!({ "rule": "run_out" })).refused(422), "no-last-use");
@@ -58,7 +60,7 @@ fn an_item_that_runs_out_is_counted_on_and_nothing_new_is_received() {
     plant.receive("DL-2", &["R-9"], 100);
     let run_out = |last_use: &str| {
         let command = json!({ "item": "L-1", "rule": "run_out", "last_use": last_use, "why": "a new leaflet" });
-        plant.who("reviewer").act("obsolete_item", &command)
+        plant.who("reviewer").sign("obsolete_item", &command)
     };
     assert_eq!(run_out("2020-01-01T00:00:00.000000Z").refused(422), "no-last-use");
     run_out("2099-01-01T00:00:00.000000Z").good();
@@ -71,7 +73,7 @@ fn an_item_that_runs_out_is_counted_on_and_nothing_new_is_received() {
     plant.signed_run("roll/R-1", "incoming", &plain_run(500));
     // And then it is taken out at once after all.
     let at_once = json!({ "item": "L-1", "rule": "immediate", "why": "recalled by the authority" });
-    plant.who("reviewer").act("obsolete_item", &at_once).good();
+    plant.who("reviewer").sign("obsolete_item", &at_once).good();
     assert_eq!(plant.who("label_room").act("open_count", &open("R-1")).refused(409), "roll-obsolete");
     plant.end();
 }
@@ -83,7 +85,7 @@ fn an_item_is_not_used_after_its_last_use_date() {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap() + Duration::from_secs(3);
     let last_use = Time::from_micros(i64::try_from(since.as_micros()).unwrap()).unwrap();
     let command = json!({ "item": "L-1", "rule": "run_out", "last_use": last_use, "why": "a new leaflet" });
-    plant.who("reviewer").act("obsolete_item", &command).good();
+    plant.who("reviewer").sign("obsolete_item", &command).good();
     let set_up = json!({
         "station": "T-1", "item": "L-1", "sensor": "gap", "sensitivity": "4", "speed_labels_per_min": 1_000,
     });
@@ -197,6 +199,8 @@ fn every_command_is_refused_to_a_role_that_it_is_not_for() {
         ("enrol_account", json!({ "account": "U-0050", "name": "New", "roles": ["line"], "identity": "card" })),
         ("change_roles", json!({ "account": "U-0004", "roles": ["line"], "why": "moved" })),
         ("disable_account", json!({ "account": "U-0004", "why": "left" })),
+        ("reset_password", json!({ "account": "U-0004", "why": "because" })),
+        ("unlock_account", json!({ "account": "U-0004", "why": "because" })),
         ("confirm_identity", json!({ "account": "U-0004" })),
         ("register_supplier", json!({ "supplier": "SU-7", "name": "Seven", "site": "seven.example" })),
         ("approve_supplier", json!({ "supplier": "SU-1", "item": "L-1" })),
@@ -256,6 +260,13 @@ fn every_command_is_refused_to_a_role_that_it_is_not_for() {
             "dispose_faults",
             json!({ "count": "C-000001", "fault": "splice", "first": 1, "last": 1, "disposition": "left" }),
         ),
+        (
+            "correct_disposition",
+            json!({
+                "count": "C-000001", "fault": "splice", "first": 1, "last": 1, "disposition": "left", "why": "mistyped",
+            }),
+        ),
+        ("check_code", json!({ "count": "C-000001", "place": "start", "found": "1" })),
         ("sign_count", json!({ "count": "C-000001" })),
         ("check_count", json!({ "count": "C-000001" })),
         (
@@ -301,7 +312,15 @@ fn every_command_is_refused_to_a_role_that_it_is_not_for() {
         assert_eq!(plant.who(role).act(name, command).refused(403), "wrong-role", "{name} as {role}");
     }
     // Every command for people is in the list above, but those that have a route of their own.
-    let own_route = ["enrol_key", "change_password", "end_session", "refuse_password", "draft_plugin", "note_export"];
+    let own_route = [
+        "enrol_key",
+        "change_password",
+        "end_session",
+        "refuse_password",
+        "note_refusal",
+        "draft_plugin",
+        "note_export",
+    ];
     for row in tallyseal_control::AUTHORITY.iter().filter(|row| !row.roles.is_empty()) {
         let listed = fields.iter().any(|(name, _)| *name == row.command);
         assert!(listed != own_route.contains(&row.command), "{}", row.command);

@@ -65,6 +65,8 @@ fn a_secret_is_in_no_entry_no_log_no_error_and_no_copy() {
     };
     let administrator = settle("U-0001", &book.founders[0].secret, "administrator");
     let reviewer = settle("U-0002", &book.founders[1].secret, "reviewer");
+    administrator.sign("confirm_identity", &json!({ "account": "U-0002" })).good();
+    reviewer.sign("confirm_identity", &json!({ "account": "U-0001" })).good();
     let enrol = json!({ "account": "U-0003", "name": "Person", "roles": ["supervisor"], "identity": "card seen" });
     let enrolling = act();
     let made = administrator.order("enrol_account", &enrol, &enrolling, &json!({}), None).good();

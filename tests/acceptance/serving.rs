@@ -76,7 +76,7 @@ fn an_orderly_end_leaves_a_checkpoint_of_the_whole_book() {
     plant.stop();
     let dir = plant.book.dir();
     let size = tallyseal_tests::book::entries(&dir).len();
-    let kept = std::fs::read_to_string(dir.join(format!("checkpoints/{size:016}"))).unwrap();
+    let kept = std::fs::read_to_string(dir.join(format!("checkpoints/000000000000/{size:016}"))).unwrap();
     assert_eq!(kept.lines().nth(1), Some(size.to_string().as_str()), "{kept}");
     // Kept elsewhere, it shows that nothing was cut off.
     let elsewhere = plant.book.folder.path().join("kept");

@@ -1172,7 +1172,7 @@ class Programme(Case):
         self.assertEqual(verify.KINDS["count.closed", 1], (["count"], True))
         self.assertEqual(verify.KINDS["remark.made", 1], (["any"], False))
         self.assertEqual(verify.MEANINGS["identity confirmed"],
-                         (["account"], ["administrator", "reviewer"], ["account.enrolled"], [], True))
+                         (["account"], ["administrator", "reviewer"], ["account.enrolled", "account.password_reset"], [], True))
         self.assertIn("counted", verify.MEANINGS["count checked"][3])
 
     def test_a_spoiled_proof_leads_nowhere(self):

@@ -36,6 +36,9 @@ KIND_ROWS = """
 | `account.key_enrolled` | 1 | account | yes |
 | `account.key_retired` | 1 | account | no |
 | `account.password_changed` | 1 | account | no |
+| `account.password_reset` | 1 | account | no |
+| `account.locked` | 1 | account | no |
+| `account.unlocked` | 1 | account | no |
 | `session.opened` | 1 | session | no |
 | `session.ended` | 1 | session | no |
 | `session.password_refused` | 1 | session | no |
@@ -77,6 +80,8 @@ KIND_ROWS = """
 | `count.link_lost` | 1 | count | yes |
 | `count.link_restored` | 1 | count | yes |
 | `count.fault_disposed` | 1 | count | yes |
+| `count.disposition_corrected` | 1 | count | yes |
+| `count.code_checked` | 1 | count | yes |
 | `count.closed` | 1 | count | yes |
 | `count.interrupted` | 1 | count | yes |
 | `count.aborted` | 1 | count | yes |
@@ -102,16 +107,18 @@ KIND_ROWS = """
 | `deviation.opened` | 1 | deviation | yes |
 """
 MEANING_ROWS = """
-| identity confirmed | account | administrator, reviewer | account.enrolled | - | yes |
+| identity confirmed | account | administrator, reviewer | account.enrolled, account.password_reset | - | yes |
 | item approved | item | reviewer | item.drafted | - | - |
+| obsoleted | item | reviewer | - | - | - |
 | supplier approved | supplier | reviewer | supplier.registered | - | - |
 | examined | delivery | incoming_examiner | - | - | - |
 | released | delivery | reviewer | delivery.received, delivery.examined | examined | - |
 | rejected | delivery | reviewer | delivery.received, delivery.examined | examined | - |
 | hold lifted | deviation | reviewer | deviation.opened, roll.count_opened, roll.count_ended, roll.counted | - | - |
 | counted | count | label_room | - | - | - |
-| count checked | count | label_room, supervisor | count.opened, count.closed, count.fault_disposed | counted | - |
+| count checked | count | label_room, supervisor | count.opened, count.closed, count.fault_disposed, count.disposition_corrected, count.code_checked | counted | - |
 | station qualified | station | reviewer | station.registered | - | - |
+| challenge concluded | station | label_room | - | - | - |
 | test roll certified | test_roll | reviewer | test_roll.registered | - | - |
 | plugin approved | plugin | reviewer | plugin.drafted | - | - |
 """
@@ -379,6 +386,9 @@ BODIES = {
         {"previous": a_hash},
     ),
     "account.key_retired": ({"account": an_id, "key": a_hash}, {}),
+    "account.password_reset": ({"account": an_id}, {}),
+    "account.locked": ({"account": an_id, "failures": a_number, "until": a_time}, {}),
+    "account.unlocked": ({"account": an_id}, {}),
     "signature.applied": (
         {
             "account": an_id,

@@ -208,6 +208,19 @@ impl Client {
         self.order(name, command, &act(), &json!({}), Some(&self.password))
     }
 
+    /// The entries of a stream, for those who may read them.
+    #[track_caller]
+    pub fn entries(&self, stream: &str) -> Vec<Value> {
+        let lines = self.get(&format!("/api/entries?stream={stream}"));
+        assert_eq!(lines.status, 200, "{}", lines.body);
+        let text = match lines.body {
+            Value::String(text) => text,
+            // One entry alone is read as JSON.
+            entry => entry.to_string(),
+        };
+        text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    }
+
     /// A thing as it is remembered.
     pub fn thing(&self, stream: &str) -> Answer {
         self.get(&format!("/api/things/{stream}"))

@@ -85,8 +85,11 @@ pub fn mend_head(db: &Connection) {
 
 /// The files of the checkpoints that the book keeps, the oldest first.
 pub fn checkpoints(dir: &Path) -> Vec<PathBuf> {
-    let files = std::fs::read_dir(dir.join("checkpoints")).unwrap();
-    let mut files: Vec<PathBuf> = files.map(|file| file.unwrap().path()).collect();
+    let list =
+        |dir: &Path| -> Vec<PathBuf> { std::fs::read_dir(dir).unwrap().map(|file| file.unwrap().path()).collect() };
+    let folders = list(&dir.join("checkpoints"));
+    let mut files: Vec<PathBuf> =
+        folders.iter().filter(|folder| folder.is_dir()).flat_map(|folder| list(folder)).collect();
     files.retain(|file| file.extension().is_none());
     files.sort();
     files

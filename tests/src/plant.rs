@@ -138,6 +138,11 @@ impl Plant {
         for (founder, role) in plant.book.founders.iter().zip(["administrator", "reviewer"]) {
             plant.people.insert(role, settle_in(plant.url(), &founder.account, &founder.secret, role));
         }
+        // Each with the key that was made under their own password.
+        for (role, other) in [("administrator", 1), ("reviewer", 0)] {
+            let account = &plant.book.founders[other].account;
+            plant.who(role).sign("confirm_identity", &json!({ "account": account })).good();
+        }
         for (account, name, role) in PEOPLE {
             let person = plant.hire(account, &[role]);
             plant.people.insert(name, person);
@@ -330,7 +335,7 @@ impl Plant {
             })
             .collect();
         let command = json!({ "station": "T-1", "test_roll": "TR-1", "occasion": occasion, "counts": counts });
-        let concluded = self.who("label_room").act("conclude_challenge", &command).good();
+        let concluded = self.who("label_room").sign("conclude_challenge", &command).good();
         concluded["entries"][0]["kind"].as_str().unwrap().to_owned()
     }
 

@@ -122,6 +122,13 @@ pub fn prepare(contents: Contents) -> Result<Unsealed, SealError> {
 }
 
 impl Unsealed {
+    /// About how long the file will be, without its seal. Unit: bytes.
+    pub fn length(&self) -> u64 {
+        // Every member stands in the file with two headers and its name twice.
+        let member = |(name, bytes): &(String, Vec<u8>)| 2 * name.len() as u64 + 76 + bytes.len() as u64;
+        self.members.iter().map(member).sum::<u64>() + self.manifest.len() as u64
+    }
+
     /// SHA-256 of the manifest: what `record.exported` names.
     pub fn manifest_hash(&self) -> Hash {
         Hash::of(&self.manifest)

@@ -40,7 +40,7 @@ impl Clock for SystemClock {
 /// Opens the book with what a server opens it with.
 pub fn open(dir: &Path) -> Book {
     let settings = Settings {
-        accept_earlier_clock: false,
+        accept_earlier_clock: None,
         boot: BootInfo { id: "measure".to_owned(), clock: "measure".to_owned() },
         clock: Arc::new(SystemClock),
         engine: "none".to_owned(),
@@ -129,14 +129,11 @@ pub fn found(dir: &Path) {
     for (number, role) in founders {
         let command = json!({ "account": account(number), "name": format!("Person {number}"), "roles": [role] });
         act(order(system(), "found_account", command));
-        enrol(system(), number);
         sit(number);
+        enrol(person(number, role), number);
     }
     for ((number, role), other) in founders.into_iter().zip([2, 1]) {
         act(signed(number, person(number, role), "confirm_identity", json!({ "account": account(other) })));
-    }
-    for (number, role) in founders {
-        act(order(person(number, role), "change_password", json!({})));
     }
     let others = [(3, Role::Supervisor)].into_iter().chain((10..10 + PEOPLE).map(|number| (number, Role::LabelRoom)));
     for (number, role) in others {
