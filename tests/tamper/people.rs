@@ -51,6 +51,15 @@ fn counted(forge: &Forge) -> usize {
     forge.find("count/C-000005", "signature.applied")
 }
 
+/// The last signature of U-0004 and the first entry of its act: what is put in before it must not part the act.
+fn last_of_the_operator(forge: &Forge) -> (usize, usize) {
+    let mut signed = forge.all("signature.applied").into_iter();
+    let last = signed.rfind(|n| forge.entries[*n]["by"]["account"] == "U-0004").unwrap();
+    let act = &forge.entries[last]["act"];
+    let first = (0..=last).rev().take_while(|n| forge.entries[*n]["act"] == *act).last().unwrap();
+    (first, last)
+}
+
 /// The place before the last entries, where all people can have signed.
 fn late(forge: &Forge) -> usize {
     forge.last()
@@ -191,10 +200,10 @@ attacks! {
         let administrator = forge.by("U-0001");
         let body = json!({ "account": "U-0004", "key": key });
         // Every signature after it falls as well, so it is put in before this person's last one.
-        let last = forge.all("signature.applied").into_iter().rfind(|n| forge.entries[*n]["by"]["account"] == "U-0004");
-        assert!(n < last.unwrap());
-        forge.insert(last.unwrap(), administrator, "account.key_retired", "account/U-0004", body);
-        last.unwrap() + 1
+        let (first, last) = last_of_the_operator(forge);
+        assert!(n < first);
+        forge.insert(first, administrator, "account.key_retired", "account/U-0004", body);
+        last + 1
     };
     a_signature_by_a_key_that_nobody_confirmed: ["signatures"], "the key was not confirmed", |forge| {
         let n = late(forge);
@@ -211,11 +220,10 @@ attacks! {
         n
     };
     a_signature_of_an_account_that_had_ended: ["signatures"], "had ended", |forge| {
-        let last = forge.all("signature.applied").into_iter().rfind(|n| forge.entries[*n]["by"]["account"] == "U-0004");
-        let (n, administrator) = (last.unwrap(), forge.by("U-0001"));
-        forge.insert(n, administrator, "account.disabled", "account/U-0004", json!({ "account": "U-0004" }));
-        forge.entries[n]["why"] = json!("forged");
-        n + 1
+        let ((first, last), administrator) = (last_of_the_operator(forge), forge.by("U-0001"));
+        forge.insert(first, administrator, "account.disabled", "account/U-0004", json!({ "account": "U-0004" }));
+        forge.entries[first]["why"] = json!("forged");
+        last + 1
     };
     a_signature_in_a_role_that_the_person_does_not_have: ["signatures"], "did not have the role", |forge| {
         let n = late(forge);
