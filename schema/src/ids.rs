@@ -225,11 +225,29 @@ pub enum Thing {
     Plugin,
     /// Something that was not as it should be, until it is closed.
     Deviation,
+    /// A packaging line.
+    Line,
+    /// One clearing of a packaging line.
+    Clearance,
+    /// The limits that a reconciliation is held against.
+    LimitSet,
+    /// One packaging order.
+    Order,
+    /// One handing over of rolls to an order.
+    Issue,
+    /// Two people's blind count by hand.
+    HandCount,
+    /// A sealed container of labels that wait for destruction.
+    Container,
+    /// The account of one material line of an order.
+    Reconciliation,
+    /// A rule set aside, once, by two people.
+    Override,
 }
 
 impl Thing {
     /// Every thing, in the order of the documentation.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 21] = [
         Self::Book,
         Self::Account,
         Self::Session,
@@ -242,6 +260,15 @@ impl Thing {
         Self::TestRoll,
         Self::Plugin,
         Self::Deviation,
+        Self::Line,
+        Self::Clearance,
+        Self::LimitSet,
+        Self::Order,
+        Self::Issue,
+        Self::HandCount,
+        Self::Container,
+        Self::Reconciliation,
+        Self::Override,
     ];
 
     /// The part of a stream before the slash.
@@ -259,6 +286,15 @@ impl Thing {
             Self::TestRoll => "test_roll",
             Self::Plugin => "plugin",
             Self::Deviation => "deviation",
+            Self::Line => "line",
+            Self::Clearance => "clearance",
+            Self::LimitSet => "limit_set",
+            Self::Order => "order",
+            Self::Issue => "issue",
+            Self::HandCount => "hand_count",
+            Self::Container => "container",
+            Self::Reconciliation => "reconciliation",
+            Self::Override => "override",
         }
     }
 

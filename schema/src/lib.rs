@@ -17,10 +17,11 @@ pub mod sealed;
 pub mod signature;
 pub mod time;
 pub mod tree;
+pub mod two_people;
 
 pub use entry::{Act, By, Entry, Header};
 pub use hash::Hash;
 pub use ids::{AccountId, BookName, Stream};
 pub use kinds::Body;
-pub use quantity::Labels;
+pub use quantity::{Labels, Ratio};
 pub use time::Time;

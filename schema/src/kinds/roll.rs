@@ -232,3 +232,113 @@ pub struct RollHoldLifted {
     /// The deviation that had caused it.
     pub cause: Stream,
 }
+
+/// What was left of a roll came back from an order and is a roll of its own.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollReturned {
+    /// With which shipment the parent came.
+    pub delivery: Stream,
+    /// Of what.
+    pub item: Stream,
+    /// From which order.
+    pub order: Stream,
+    /// The roll that it was part of.
+    pub parent: Stream,
+    /// Where it stands.
+    pub place: String,
+}
+
+/// The roll is given to an order. It can be given once.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollIssued {
+    /// With which issue.
+    pub issue: Stream,
+    /// To which order.
+    pub order: Stream,
+}
+
+/// The issue was withdrawn; the roll lies where it lay.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollIssueWithdrawn {
+    /// Which issue.
+    pub issue: Stream,
+}
+
+/// A person of the line took the roll over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollTaken {
+    /// With which issue.
+    pub issue: Stream,
+}
+
+/// The roll was scanned in at its line.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollReceivedAtLine {
+    /// Which line.
+    pub line: Stream,
+}
+
+/// The roll is on a dispenser.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollMounted {
+    /// Of which line.
+    pub line: Stream,
+}
+
+/// The roll came off the dispenser with labels left on it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollDismounted {}
+
+/// The roll was handed back by the line, sealed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollGivenBack {
+    /// From which order.
+    pub order: Stream,
+}
+
+/// How a roll ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum RollEnd {
+    /// Every label was used on the line.
+    UsedUp,
+    /// It came back from the line; what was left is counted elsewhere.
+    Returned,
+}
+
+/// The roll is no more.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollEnded {
+    /// The roll that is left of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub child: Option<Stream>,
+    /// How.
+    pub how: RollEnd,
+}
+
+/// Quality released what came back.
+///
+/// Rule: 21 CFR 211.125(e).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RollReturnReleased {}

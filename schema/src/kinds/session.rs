@@ -44,6 +44,23 @@ pub struct SessionEnded {
     pub cause: SessionEnd,
 }
 
+/// A session was locked: nobody had used it for the idle time. Its person opens it again, nothing is lost meanwhile.
+///
+/// Rule: 21 CFR 11.10(d), limited access; 11.200(a), one continuous period of controlled access.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct SessionLocked {
+    /// For how long nobody had used it. Unit: seconds.
+    pub idle_seconds: u64,
+}
+
+/// The person of a locked session gave account and password again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct SessionUnlocked {}
+
 /// A wrong password was given where a signature or a password change was asked for.
 ///
 /// Rule: 21 CFR 11.300(d), attempts at unauthorised use are detected and reported.

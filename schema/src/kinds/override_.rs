@@ -1,0 +1,71 @@
+//! A rule set aside, once, for one thing, by two people, from a closed list.
+
+use serde::{Deserialize, Serialize};
+
+use super::Role;
+use crate::ids::Stream;
+
+/// Which rule is set aside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum OverrideKind {
+    /// More is issued than the order needs with its allowance.
+    ExtraIssue,
+    /// A container is destroyed after its day.
+    LateDestruction,
+    /// A reading of a line device is used after its calibration was due.
+    DeviceOverdue,
+}
+
+/// Who may ask for an override, and who may grant it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct OverrideRule {
+    /// Which.
+    pub kind: OverrideKind,
+    /// Roles that may ask.
+    pub asks: &'static [Role],
+    /// Roles that may grant.
+    pub grants: &'static [Role],
+}
+
+/// The closed list. What is not in it nobody may override.
+pub const OVERRIDES: &[OverrideRule] = &[
+    OverrideRule { kind: OverrideKind::ExtraIssue, asks: &[Role::LabelRoom], grants: &[Role::Supervisor] },
+    OverrideRule { kind: OverrideKind::LateDestruction, asks: &[Role::LabelRoom], grants: &[Role::Reviewer] },
+    OverrideRule { kind: OverrideKind::DeviceOverdue, asks: &[Role::Line], grants: &[Role::Reviewer] },
+];
+
+/// One person asks, with a reason.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct OverrideRequested {
+    /// For what: the order, a container.
+    pub about: Stream,
+    /// Which rule.
+    pub kind: OverrideKind,
+    /// In which order.
+    pub order: Stream,
+}
+
+/// A second person grants it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct OverrideGranted {}
+
+/// A second person refuses it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct OverrideRefused {}
+
+/// It was used. It cannot be used again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct OverrideUsed {
+    /// For what.
+    pub by: Stream,
+}
