@@ -17,20 +17,27 @@ pub struct Authority {
     pub roles: &'static [Role],
     /// The software itself may.
     pub system: bool,
+    /// Also in a locked session.
+    pub while_locked: bool,
     /// Also with a one-time password.
     pub with_one_time_password: bool,
 }
 
 const fn people(command: &'static str, roles: &'static [Role]) -> Authority {
-    Authority { command, machine: false, roles, system: false, with_one_time_password: false }
+    Authority { command, machine: false, roles, system: false, while_locked: false, with_one_time_password: false }
 }
 
 const fn software(command: &'static str) -> Authority {
-    Authority { command, machine: false, roles: &[], system: true, with_one_time_password: false }
+    Authority { roles: &[], system: true, ..people(command, &[]) }
 }
 
 const fn machine(command: &'static str) -> Authority {
-    Authority { command, machine: true, roles: &[], system: true, with_one_time_password: false }
+    Authority { machine: true, ..software(command) }
+}
+
+/// Whatever the password, and whether or not the session is locked.
+const fn for_anyone_signed_in(command: &'static str) -> Authority {
+    Authority { while_locked: true, with_one_time_password: true, ..people(command, EVERYONE) }
 }
 
 const EVERYONE: &[Role] = &[LabelRoom, Line, IncomingExaminer, Supervisor, Reviewer, Auditor, Administrator];
@@ -68,8 +75,10 @@ authority! {
     // Not with a one-time password: in its place a new key is enrolled, never the old one kept.
     ChangePassword people("change_password", EVERYONE);
     OpenSession software("open_session");
-    EndSession Authority { system: true, with_one_time_password: true, ..people("end_session", EVERYONE) };
-    RefusePassword Authority { with_one_time_password: true, ..people("refuse_password", EVERYONE) };
+    EndSession Authority { system: true, ..for_anyone_signed_in("end_session") };
+    LockSession software("lock_session");
+    UnlockSession for_anyone_signed_in("unlock_session");
+    RefusePassword for_anyone_signed_in("refuse_password");
     NoteRefusal Authority { with_one_time_password: true, ..people("note_refusal", EVERYONE) };
     NoteStrangers software("note_strangers");
     Remark people("remark", LABEL_PEOPLE);
@@ -111,6 +120,57 @@ authority! {
     CheckCount people("check_count", &[LabelRoom, Supervisor]);
     ConcludeChallenge people("conclude_challenge", &[LabelRoom]);
     OpenDeviation people("open_deviation", LABEL_PEOPLE);
+    RegisterLine people("register_line", &[Supervisor, Administrator]);
+    ChangeLineDevices people("change_line_devices", &[Supervisor]);
+    PerformClearance people("perform_clearance", &[Line]);
+    CheckClearance people("check_clearance", &[Line, Supervisor]);
+    DraftLimits people("draft_limits", &[Supervisor]);
+    ApproveLimits people("approve_limits", &[Reviewer]);
+    WithdrawLimits people("withdraw_limits", &[Reviewer]);
+    PlanOrder people("plan_order", &[Supervisor]);
+    VoidOrder people("void_order", &[Supervisor, Reviewer]);
+    ExamineBeforeIssue people("examine_before_issue", &[LabelRoom, IncomingExaminer]);
+    GiveIssue people("give_issue", &[LabelRoom]);
+    TakeIssue people("take_issue", &[Line]);
+    WithdrawIssue people("withdraw_issue", &[LabelRoom]);
+    ReceiveAtLine people("receive_at_line", &[Line]);
+    StartOrder people("start_order", &[Line]);
+    MountRoll people("mount_roll", &[Line]);
+    DismountRoll people("dismount_roll", &[Line]);
+    InterruptOrder people("interrupt_order", &[Line]);
+    ResumeOrder people("resume_order", &[Line]);
+    RecordQuantity people("record_quantity", &[Line]);
+    RecordUnits people("record_units", &[Line]);
+    WithdrawQuantity people("withdraw_quantity", &[Line]);
+    FinishOrder people("finish_order", &[Line]);
+    GiveBack people("give_back", &[Line]);
+    TakeBack people("take_back", &[LabelRoom]);
+    ReleaseReturn people("release_return", &[Reviewer]);
+    OpenHandCount people("open_hand_count", &[LabelRoom, Line]);
+    EnterHandCount people("enter_hand_count", &[LabelRoom, Line, Supervisor]);
+    OpenContainer people("open_container", &[LabelRoom]);
+    FillContainer people("fill_container", &[LabelRoom]);
+    SealContainer people("seal_container", &[LabelRoom]);
+    ConsentDestruction people("consent_destruction", &[Reviewer]);
+    DeclareDestruction people("declare_destruction", &[LabelRoom]);
+    WitnessDestruction people("witness_destruction", &[Line, Supervisor, Reviewer]);
+    Reconcile people("reconcile", &[LabelRoom, Supervisor]);
+    CheckReconciliation people("check_reconciliation", &[LabelRoom, Supervisor, Reviewer]);
+    SignForPackaging people("sign_for_packaging", &[Supervisor]);
+    ReviewOrder people("review_order", &[Reviewer]);
+    ApproveOrder people("approve_order", &[Reviewer]);
+    RejectOrder people("reject_order", &[Reviewer]);
+    ReopenOrder people("reopen_order", &[Reviewer]);
+    RequestOverride people("request_override", &[LabelRoom, Line]);
+    GrantOverride people("grant_override", &[Supervisor, Reviewer]);
+    RefuseOverride people("refuse_override", &[Supervisor, Reviewer]);
+    AssessDeviation people("assess_deviation", &[Supervisor, Reviewer]);
+    ExtendScope people("extend_scope", &[Supervisor, Reviewer]);
+    DecideInterim people("decide_interim", &[Reviewer]);
+    Investigate people("investigate", &[Supervisor, Reviewer]);
+    ExtendDue people("extend_due", &[Reviewer]);
+    DecideDeviation people("decide_deviation", &[Reviewer]);
+    CloseDeviation people("close_deviation", &[Reviewer]);
     NoteExport Authority { system: true, ..people("note_export", &[LabelRoom, IncomingExaminer, Supervisor, Reviewer, Auditor]) };
 }
 
@@ -130,13 +190,23 @@ mod tests {
             "unlock_account",
             "change_password",
             "end_session",
+            "unlock_session",
             "refuse_password",
             "note_refusal",
             "register_station",
             "bind_plugin",
             "draft_plugin",
+            "register_line",
         ];
-        let auditor = ["enrol_key", "change_password", "end_session", "refuse_password", "note_refusal", "note_export"];
+        let auditor = [
+            "enrol_key",
+            "change_password",
+            "end_session",
+            "unlock_session",
+            "refuse_password",
+            "note_refusal",
+            "note_export",
+        ];
         let of = |role: Role| {
             let may = AUTHORITY.iter().filter(|row| row.roles.contains(&role));
             may.map(|row| row.command).collect::<Vec<_>>()

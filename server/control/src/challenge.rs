@@ -185,6 +185,11 @@ pub(crate) fn conclude(
     let rolls = at_risk(world, &station_stream, state.bracket)?;
     let mut about = vec![station_stream.clone()];
     about.extend(rolls.iter().cloned());
+    let mut orders = BTreeSet::new();
+    for roll in &rolls {
+        orders.extend(world.roll(roll)?.order.clone());
+    }
+    about.extend(orders.iter().cloned());
     let text = format!(
         "The station {station} failed its challenge with {test_roll}. {} Since the last good one it counted {}.",
         findings.join(" "),
@@ -205,6 +210,7 @@ pub(crate) fn conclude(
         drafts.push(Draft::entry(&roll, RollCountDoubted { count, station: station_stream.clone() }));
     }
     drafts.extend(rolls.iter().map(|roll| Draft::entry(roll, RollHeld { cause: cause.clone() })));
+    drafts.extend(orders.iter().map(|order| deviation::questioned(order, &cause)));
     Ok(drafts)
 }
 

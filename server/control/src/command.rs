@@ -1,6 +1,22 @@
 //! Every command: what a person, a machine's capture or the software itself may ask for.
 
 use std::collections::{BTreeMap, BTreeSet};
+use tallyseal_schema::kinds::ClearanceWhen;
+use tallyseal_schema::kinds::ClearedPlace;
+use tallyseal_schema::kinds::Contents;
+use tallyseal_schema::kinds::DeviationDecision;
+use tallyseal_schema::kinds::ExaminationVerdict;
+use tallyseal_schema::kinds::HandCounted;
+use tallyseal_schema::kinds::InterimDecision;
+use tallyseal_schema::kinds::LimitSetDrafted;
+use tallyseal_schema::kinds::LineDevice;
+use tallyseal_schema::kinds::OrderPlanned;
+use tallyseal_schema::kinds::OverrideKind;
+use tallyseal_schema::kinds::RollChoice;
+use tallyseal_schema::kinds::RollRan;
+use tallyseal_schema::kinds::Source;
+use tallyseal_schema::kinds::Term;
+use tallyseal_schema::kinds::Unwind;
 
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
@@ -16,9 +32,10 @@ use tallyseal_schema::{Hash, Labels, Time};
 use crate::refusal::Refusal;
 use crate::text::{line, said};
 use crate::world::{Stop, World, of};
+use crate::{Context, Draft};
 use crate::{
-    Context, Draft, account, challenge, codes, count, delivery, deviation, item, observe, plugin, roll, session,
-    station,
+    account, challenge, codes, container, count, delivery, deviation, giving_back, hand_count, issue, item, limits,
+    line, observe, order, overrides, plugin, quantity, reconciliation, review, roll, session, station,
 };
 
 /// Captured bytes of a machine and what its plugin saw in them: one flush of the capture.
@@ -115,6 +132,7 @@ pub enum Irregular {
 
 /// One command. The JSON form is `{"do": NAME, ...fields}`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
 #[serde(tag = "do", rename_all = "snake_case", deny_unknown_fields)]
 #[expect(missing_docs, reason = "the fields are those of the entry that the command makes; they are explained there")]
 pub enum Command {
@@ -142,6 +160,10 @@ pub enum Command {
     OpenSession { session: Id, account: AccountId, device: Id, expires: Time },
     /// A session ends.
     EndSession { session: Id, cause: SessionEnd },
+    /// Nobody used a session for so long (the software measured it).
+    LockSession { session: Id, idle_seconds: u64 },
+    /// A person goes on in their locked session (the software checked account and password).
+    UnlockSession {},
     /// A wrong password was given at a signature.
     RefusePassword { purpose: String, record: Option<Stream> },
     /// The software refused a person something before any rule was asked, for a rule's reason.
@@ -241,6 +263,7 @@ pub enum Command {
     /// A count begins. `roll` is a roll's or a test roll's stream.
     OpenCount { station: Id, roll: Stream, purpose: CountPurpose, direction: Direction },
     /// The capture of a station hands over what the machine said.
+    #[cfg_attr(feature = "json-schema", schemars(skip))]
     Observe { station: Id, piece: Box<Piece> },
     /// The link to a station was lost.
     LoseLink { station: Id, link: String, cause: String },
@@ -287,6 +310,133 @@ pub enum Command {
     ConcludeChallenge { station: Id, test_roll: Id, occasion: Occasion, counts: Vec<Id> },
     /// A person opens a deviation.
     OpenDeviation { about: Vec<Stream>, severity: Severity, text: String },
+    /// A packaging line is registered.
+    RegisterLine { line: Id, name: String, place: String, devices: Vec<LineDevice> },
+    /// Devices of a line were exchanged or calibrated.
+    ChangeLineDevices { line: Id, devices: Vec<LineDevice>, why: String },
+    /// A line is cleared for an order. Signature.
+    PerformClearance { line: Id, order: Id, when: ClearanceWhen, places: Vec<ClearedPlace> },
+    /// A second person checks a clearance. Signature.
+    CheckClearance { clearance: Id },
+    /// Limits are proposed.
+    DraftLimits { limit_set: Id, draft: Box<LimitSetDrafted> },
+    /// Quality approves limits. Signature.
+    ApproveLimits { limit_set: Id },
+    /// Limits go out of use.
+    WithdrawLimits { limit_set: Id, why: String },
+    /// An order is planned.
+    PlanOrder { order: Id, plan: Box<OrderPlanned> },
+    /// An order will not be run.
+    VoidOrder { order: Id, why: String },
+    /// A roll is examined against the approved specimen before it is issued.
+    ExamineBeforeIssue {
+        order: Id,
+        material: u16,
+        roll: Id,
+        verdict: ExaminationVerdict,
+        specimen: Specimen,
+        code_read: Option<String>,
+        unwind: Unwind,
+        choice: Option<RollChoice>,
+    },
+    /// The label room gives rolls to an order. Signature.
+    GiveIssue { order: Id, material: u16, rolls: Vec<Id>, extra: Option<Id> },
+    /// The line takes them over. Signature.
+    TakeIssue { issue: Id },
+    /// Rolls that were given and not taken over go back.
+    WithdrawIssue { issue: Id, why: String },
+    /// A roll is scanned in at its line.
+    ReceiveAtLine { order: Id, material: u16, roll: Id },
+    /// An order starts on its line.
+    StartOrder { order: Id, clearance: Id },
+    /// A roll is put on a dispenser.
+    MountRoll { order: Id, material: u16, roll: Id, device: Id, code_read: Option<String> },
+    /// A roll comes off its dispenser.
+    DismountRoll { order: Id, material: u16, roll: Id, ran: RollRan },
+    /// The line stands.
+    InterruptOrder { order: Id, cause: String },
+    /// The line runs again.
+    ResumeOrder { order: Id, clearance: Option<Id> },
+    /// A quantity of labels on the line is recorded.
+    RecordQuantity {
+        order: Id,
+        material: u16,
+        term: Term,
+        source: Source,
+        purpose: Option<String>,
+        overdue: Option<Id>,
+    },
+    /// Finished units are recorded.
+    RecordUnits { order: Id, lot: String, source: Source, overdue: Option<Id> },
+    /// A recorded quantity was wrong.
+    WithdrawQuantity { order: Id, quantity: u32, why: String },
+    /// The line has run the order to its end.
+    FinishOrder { order: Id, clearance: Id },
+    /// The line hands a roll back, sealed and uncounted.
+    GiveBack { order: Id, material: u16, roll: Id, seal: String },
+    /// The label room takes a roll back: a coded tail into a container, the rest as a new roll.
+    TakeBack {
+        order: Id,
+        material: u16,
+        roll: Id,
+        seal_intact: bool,
+        tail: Option<Id>,
+        container: Option<Id>,
+        rest: Option<Id>,
+        place: String,
+    },
+    /// Quality releases a roll that came back. Signature.
+    ReleaseReturn { roll: Id },
+    /// Something is to be counted by hand, blind, by two people.
+    OpenHandCount { order: Id, material: Option<u16>, what: HandCounted },
+    /// One person says how many.
+    EnterHandCount { hand_count: Id, labels: Labels },
+    /// A container is opened for labels that wait for destruction.
+    OpenContainer { container: Id, order: Id, material: u16, contents: Contents, place: String },
+    /// Labels counted by hand are put in.
+    FillContainer { container: Id, hand_count: Id },
+    /// A container is sealed. Signature.
+    SealContainer { container: Id, seal: String },
+    /// Quality lets a container be destroyed although the account is outside its limits. Signature.
+    ConsentDestruction { container: Id, why: String },
+    /// A container is destroyed; the witness signs next. Signature.
+    DeclareDestruction { container: Id, labels: Labels, method: String, place: String, late: Option<Id> },
+    /// A witness who was there signs. Signature.
+    WitnessDestruction { container: Id },
+    /// A material line is reconciled. Signature.
+    Reconcile { order: Id, material: u16 },
+    /// A named person checks the computed result. Signature.
+    CheckReconciliation { reconciliation: Id },
+    /// The person responsible for packaging signs. Signature.
+    SignForPackaging { order: Id },
+    /// Quality has reviewed the record and its audit trail. Signature.
+    ReviewOrder { order: Id, statement: String },
+    /// Quality approves the label record. Signature.
+    ApproveOrder { order: Id },
+    /// Quality rejects the label record. Signature.
+    RejectOrder { order: Id, why: String },
+    /// A record is opened again; everything stays in it.
+    ReopenOrder { order: Id, why: String },
+    /// A rule of the closed list is asked to be set aside, once.
+    RequestOverride { kind: OverrideKind, order: Id, about: Stream, why: String },
+    /// A second person grants it. Signature.
+    GrantOverride { over: Id },
+    /// A second person refuses it.
+    RefuseOverride { over: Id, why: String },
+    /// The gravity of a deviation is judged.
+    AssessDeviation { deviation: Id, severity: Severity, impact: String, why: String },
+    /// Further things are touched by a deviation.
+    ExtendScope { deviation: Id, about: Vec<Stream>, why: String },
+    /// What may go on until a deviation is decided.
+    DecideInterim { deviation: Id, decision: InterimDecision, text: String },
+    /// A deviation was investigated. Signature.
+    Investigate { deviation: Id, cause: String, others: String, conclusion: String, follow_up: String },
+    /// A deviation is to be closed later.
+    ExtendDue { deviation: Id, due: Time, why: String },
+    /// Quality decides, and approves the investigation. Signature.
+    DecideDeviation { deviation: Id, decision: DeviationDecision, text: String },
+    /// A deviation is closed.
+    CloseDeviation { deviation: Id },
     /// A sealed record was made (the software made it).
     NoteExport { record: Stream, manifest: Hash, pdf: Option<Hash>, streams: BTreeMap<Stream, u64> },
 }
@@ -310,14 +460,18 @@ impl Command {
             | C::ResetPassword { account, .. }
             | C::LockAccount { account, .. }
             | C::UnlockAccount { account, .. } => return Some(Stream::account(account)),
-            C::OpenSession { session, .. } | C::EndSession { session, .. } => (Thing::Session, session),
+            C::OpenSession { session, .. } | C::EndSession { session, .. } | C::LockSession { session, .. } => {
+                (Thing::Session, session)
+            }
             C::RefusePassword { record, .. } | C::NoteRefusal { record, .. } => return record.clone(),
             C::Remark { record, .. } | C::LiftHold { record, .. } | C::NoteExport { record, .. } => {
                 return Some(record.clone());
             }
             C::OpenDeviation { about, .. } => return about.first().cloned(),
             C::OpenCount { roll, .. } => return Some(roll.clone()),
-            C::NoteStrangers { .. } | C::ChangePassword {} | C::DraftPlugin { .. } => return None,
+            C::NoteStrangers { .. } | C::ChangePassword {} | C::UnlockSession {} | C::DraftPlugin { .. } => {
+                return None;
+            }
             C::RegisterSupplier { supplier, .. } | C::ApproveSupplier { supplier, .. } => (Thing::Supplier, supplier),
             C::DraftItem { item, .. } | C::ApproveItem { item, .. } | C::ObsoleteItem { item, .. } => {
                 (Thing::Item, item)
@@ -350,6 +504,54 @@ impl Command {
             | C::CheckCode { count, .. }
             | C::SignCount { count }
             | C::CheckCount { count } => (Thing::Count, count),
+            C::RegisterLine { line, .. } | C::ChangeLineDevices { line, .. } => (Thing::Line, line),
+            C::PerformClearance { order, .. }
+            | C::PlanOrder { order, .. }
+            | C::VoidOrder { order, .. }
+            | C::ExamineBeforeIssue { order, .. }
+            | C::GiveIssue { order, .. }
+            | C::ReceiveAtLine { order, .. }
+            | C::StartOrder { order, .. }
+            | C::MountRoll { order, .. }
+            | C::DismountRoll { order, .. }
+            | C::InterruptOrder { order, .. }
+            | C::ResumeOrder { order, .. }
+            | C::RecordQuantity { order, .. }
+            | C::RecordUnits { order, .. }
+            | C::WithdrawQuantity { order, .. }
+            | C::FinishOrder { order, .. }
+            | C::GiveBack { order, .. }
+            | C::TakeBack { order, .. }
+            | C::OpenHandCount { order, .. }
+            | C::Reconcile { order, .. }
+            | C::SignForPackaging { order }
+            | C::ReviewOrder { order, .. }
+            | C::ApproveOrder { order }
+            | C::RejectOrder { order, .. }
+            | C::ReopenOrder { order, .. }
+            | C::RequestOverride { order, .. } => (Thing::Order, order),
+            C::CheckClearance { clearance } => (Thing::Clearance, clearance),
+            C::DraftLimits { limit_set, .. } | C::ApproveLimits { limit_set } | C::WithdrawLimits { limit_set, .. } => {
+                (Thing::LimitSet, limit_set)
+            }
+            C::TakeIssue { issue } | C::WithdrawIssue { issue, .. } => (Thing::Issue, issue),
+            C::ReleaseReturn { roll } => (Thing::Roll, roll),
+            C::EnterHandCount { hand_count, .. } => (Thing::HandCount, hand_count),
+            C::OpenContainer { container, .. }
+            | C::FillContainer { container, .. }
+            | C::SealContainer { container, .. }
+            | C::ConsentDestruction { container, .. }
+            | C::DeclareDestruction { container, .. }
+            | C::WitnessDestruction { container } => (Thing::Container, container),
+            C::CheckReconciliation { reconciliation } => (Thing::Reconciliation, reconciliation),
+            C::GrantOverride { over } | C::RefuseOverride { over, .. } => (Thing::Override, over),
+            C::AssessDeviation { deviation, .. }
+            | C::ExtendScope { deviation, .. }
+            | C::DecideInterim { deviation, .. }
+            | C::Investigate { deviation, .. }
+            | C::ExtendDue { deviation, .. }
+            | C::DecideDeviation { deviation, .. }
+            | C::CloseDeviation { deviation } => (Thing::Deviation, deviation),
         };
         Some(of(thing, id))
     }
@@ -383,6 +585,8 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
             session::open(world, context, session, account, device, *expires)
         }
         C::EndSession { session, cause } => session::end(world, context, session, *cause),
+        C::LockSession { session, idle_seconds } => session::lock(world, session, *idle_seconds),
+        C::UnlockSession {} => session::unlock(world, context),
         C::RefusePassword { purpose, record } => session::refuse_password(world, context, purpose, record.as_ref()),
         C::NoteRefusal { code, command, record, text } => {
             session::note_refusal(context, code, command, record.as_ref(), text)
@@ -540,6 +744,114 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
             challenge::conclude(world, context, station, test_roll, *occasion, counts)
         }
         C::OpenDeviation { about, severity, text } => deviation::by_person(world, about, *severity, text),
+        C::RegisterLine { line, name, place, devices } => line::register(world, line, name, place, devices),
+        C::ChangeLineDevices { line, devices, why } => line::change_devices(world, line, devices, why),
+        C::PerformClearance { line, order, when, places } => {
+            line::perform_clearance(world, context, line, order, *when, places)
+        }
+        C::CheckClearance { clearance } => line::check_clearance(world, context, clearance),
+        C::DraftLimits { limit_set, draft } => limits::draft(world, limit_set, draft),
+        C::ApproveLimits { limit_set } => limits::approve(world, context, limit_set),
+        C::WithdrawLimits { limit_set, why } => limits::withdraw(world, limit_set, why),
+        C::PlanOrder { order, plan } => order::plan(world, context, order, plan),
+        C::VoidOrder { order, why } => order::void(world, order, why),
+        C::ExamineBeforeIssue { order, material, roll, verdict, specimen, code_read, unwind, choice } => {
+            issue::examine(
+                world,
+                context,
+                &issue::Examination {
+                    choice: *choice,
+                    code_read: code_read.as_deref(),
+                    material: *material,
+                    order,
+                    roll,
+                    specimen,
+                    unwind: *unwind,
+                    verdict: *verdict,
+                },
+            )
+        }
+        C::GiveIssue { order, material, rolls, extra } => {
+            issue::give(world, context, order, *material, rolls, extra.as_ref())
+        }
+        C::TakeIssue { issue } => issue::take(world, context, issue),
+        C::WithdrawIssue { issue, why } => issue::withdraw(world, issue, why),
+        C::ReceiveAtLine { order, material, roll } => issue::receive(world, context, order, *material, roll),
+        C::StartOrder { order, clearance } => order::start(world, context, order, clearance),
+        C::MountRoll { order, material, roll, device, code_read } => {
+            issue::mount(world, context, order, *material, roll, device, code_read.as_deref())
+        }
+        C::DismountRoll { order, material, roll, ran } => issue::dismount(world, order, *material, roll, *ran),
+        C::InterruptOrder { order, cause } => order::interrupt(world, order, cause),
+        C::ResumeOrder { order, clearance } => order::resume(world, context, order, clearance.as_ref()),
+        C::RecordQuantity { order, material, term, source, purpose, overdue } => quantity::record(
+            world,
+            context,
+            &quantity::Given {
+                material: *material,
+                order,
+                overdue: overdue.as_ref(),
+                purpose: purpose.as_deref(),
+                source,
+                term: *term,
+            },
+        ),
+        C::RecordUnits { order, lot, source, overdue } => {
+            quantity::record_units(world, context, order, lot, source, overdue.as_ref())
+        }
+        C::WithdrawQuantity { order, quantity, why } => quantity::withdraw(world, order, *quantity, why),
+        C::FinishOrder { order, clearance } => order::finish(world, context, order, clearance),
+        C::GiveBack { order, material, roll, seal } => giving_back::give_back(world, order, *material, roll, seal),
+        C::TakeBack { order, material, roll, seal_intact, tail, container, rest, place } => giving_back::take_back(
+            world,
+            context,
+            &giving_back::Taking {
+                container: container.as_ref(),
+                material: *material,
+                order,
+                place,
+                rest: rest.as_ref(),
+                roll,
+                seal_intact: *seal_intact,
+                tail: tail.as_ref(),
+            },
+        ),
+        C::ReleaseReturn { roll } => giving_back::release(world, context, roll),
+        C::OpenHandCount { order, material, what } => hand_count::open(world, order, *material, *what),
+        C::EnterHandCount { hand_count, labels } => hand_count::enter(world, context, hand_count, *labels),
+        C::OpenContainer { container, order, material, contents, place } => {
+            container::open(world, container, order, *material, *contents, place)
+        }
+        C::FillContainer { container, hand_count } => container::fill(world, container, hand_count),
+        C::SealContainer { container, seal } => container::seal(world, context, container, seal),
+        C::ConsentDestruction { container, why } => container::consent(world, context, container, why),
+        C::DeclareDestruction { container, labels, method, place, late } => {
+            container::declare(world, context, container, *labels, method, place, late.as_ref())
+        }
+        C::WitnessDestruction { container } => container::witness(world, context, container),
+        C::Reconcile { order, material } => reconciliation::compute(world, context, order, *material),
+        C::CheckReconciliation { reconciliation } => reconciliation::check(world, context, reconciliation),
+        C::SignForPackaging { order } => review::sign_for_packaging(world, context, order),
+        C::ReviewOrder { order, statement } => review::review(world, context, order, statement),
+        C::ApproveOrder { order } => review::approve(world, context, order),
+        C::RejectOrder { order, why } => review::reject(world, context, order, why),
+        C::ReopenOrder { order, why } => review::reopen(world, order, why),
+        C::RequestOverride { kind, order, about, why } => overrides::request(world, context, *kind, order, about, why),
+        C::GrantOverride { over } => overrides::grant(world, context, over),
+        C::RefuseOverride { over, why } => overrides::refuse(world, context, over, why),
+        C::AssessDeviation { deviation, severity, impact, why } => {
+            deviation::assess(world, context, deviation, *severity, impact, why)
+        }
+        C::ExtendScope { deviation, about, why } => deviation::extend_scope(world, deviation, about, why),
+        C::DecideInterim { deviation, decision, text } => deviation::decide_interim(world, deviation, *decision, text),
+        C::Investigate { deviation, cause, others, conclusion, follow_up } => {
+            deviation::investigate(world, context, deviation, cause, others, conclusion, follow_up)
+        }
+        C::ExtendDue { deviation, due, why } => deviation::extend_due(world, context, deviation, *due, why),
+        C::DecideDeviation { deviation, decision, text } => {
+            deviation::decide(world, context, deviation, *decision, text)
+        }
+        C::CloseDeviation { deviation } => deviation::close(world, context, deviation),
         C::NoteExport { record, manifest, pdf, streams } => {
             if world.record(record)?.is_none() {
                 return Err(Refusal::not_found(record.thing(), record).into());

@@ -553,7 +553,13 @@ fn must_be_countable(
     purpose: CountPurpose,
 ) -> Result<(), Stop> {
     let id = roll.id();
-    roll_state.must_be_free(&id)?;
+    roll_state.must_be_in_store(&id)?;
+    let came_back = purpose == CountPurpose::Return && roll_state.waits_for_return();
+    // What came back is counted in every state, on hold and obsolete too: its order cannot be accounted for else. The
+    // count releases nothing. But where its counts disagree it is quality's turn, as with any other.
+    if !came_back || roll_state.disagreed {
+        roll_state.must_be_free(&id)?;
+    }
     if let Some(count) = &roll_state.open_count {
         return Err(Refusal::conflict(
             "roll-in-count",
@@ -579,7 +585,9 @@ fn must_be_countable(
         )
         .into());
     }
-    world.item(&roll_state.item)?.must_be_usable(&roll_state.item.id(), context.at)?;
+    if !came_back {
+        world.item(&roll_state.item)?.must_be_usable(&roll_state.item.id(), context.at)?;
+    }
     if let Some(why) = state.why_challenge(context.at) {
         return Err(Refusal::conflict(
             "challenge-due",
@@ -600,8 +608,24 @@ fn must_be_countable(
         .into());
     }
     match (purpose, &roll_state.settled) {
-        (CountPurpose::Incoming, None) | (CountPurpose::Recount, Some(_)) => {}
-        (CountPurpose::Incoming, Some(_)) => {
+        (CountPurpose::Return, _) if roll_state.parent.is_none() => {
+            return Err(Refusal::conflict(
+                "nothing-came-back",
+                format!("The roll {id} did not come back from a packaging order."),
+                "Count it as incoming or for a recount.",
+            )
+            .into());
+        }
+        (CountPurpose::Incoming, None) if roll_state.parent.is_some() => {
+            return Err(Refusal::conflict(
+                "roll-came-back",
+                format!("The roll {id} came back from a packaging order."),
+                "Count it as a return.",
+            )
+            .into());
+        }
+        (CountPurpose::Incoming | CountPurpose::Return, None) | (CountPurpose::Recount, Some(_)) => {}
+        (CountPurpose::Incoming | CountPurpose::Return, Some(_)) => {
             return Err(Refusal::conflict(
                 "already-counted",
                 format!("A count of the roll {id} stands."),
@@ -613,14 +637,14 @@ fn must_be_countable(
             return Err(Refusal::conflict(
                 "not-counted",
                 format!("No count of the roll {id} stands yet."),
-                "Count it as incoming.",
+                "Count it as incoming, or as a return where it came back from an order.",
             )
             .into());
         }
         _ => {
             return Err(Refusal::conflict(
                 "no-order",
-                "A count for an issue or a return belongs to a packaging order, and there is none.",
+                "An issue takes the count that stands; no count is made for it.",
                 "Count it as incoming or for a recount.",
             )
             .into());

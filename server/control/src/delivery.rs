@@ -5,14 +5,15 @@ use std::collections::BTreeSet;
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    DeliveryExamined, DeliveryReceived, DeliveryRejected, DeliveryReleased, ExaminationResult, Form, RollReceived,
-    RollRejected, RollReleased, RollStated, Specimen,
+    DeliveryExamined, DeliveryHeld, DeliveryReceived, DeliveryRejected, DeliveryReleased, ExaminationResult, Form,
+    RollHeld, RollReceived, RollRejected, RollReleased, RollStated, Specimen,
 };
-use tallyseal_schema::{Body, Entry, Labels};
+use tallyseal_schema::{Body, Entry, Labels, Time};
 
 use crate::facts::signature;
 use crate::item::checked_specimen;
 use crate::refusal::Refusal;
+use crate::roll::{delivery_key, handed_out_key};
 use crate::state::Key;
 use crate::text::{line, reason, said};
 use crate::world::{Stop, World, of};
@@ -44,6 +45,8 @@ pub struct DeliveryState {
     pub holds: BTreeSet<Stream>,
     /// Of what.
     pub item: Stream,
+    /// When it was received.
+    pub received_at: Time,
     /// Every roll, in the order of receipt.
     pub rolls: Vec<Stream>,
     /// How far it has come.
@@ -55,11 +58,12 @@ pub struct DeliveryState {
 }
 
 impl DeliveryState {
-    pub(crate) fn start(body: &Body) -> Option<Self> {
-        let Body::DeliveryReceived(body) = body else { return None };
+    pub(crate) fn start(entry: &Entry) -> Option<Self> {
+        let Body::DeliveryReceived(body) = &entry.body else { return None };
         Some(Self {
             holds: BTreeSet::new(),
             item: body.item.clone(),
+            received_at: entry.header.at,
             rolls: body.rolls.iter().map(|stated| of(Thing::Roll, &stated.roll)).collect(),
             status: DeliveryStatus::Received,
             supplier: body.supplier.clone(),
@@ -342,12 +346,32 @@ pub(crate) fn reject(world: &World, context: &Context, delivery: &Id, why: &str)
     let why = reason(why)?;
     let signed = signature(world, context, &stream, &[], "rejected")?;
     let mut drafts = vec![Draft::because(&stream, DeliveryRejected {}, &why), signed];
-    for roll in &state.rolls {
+    // The rests of rolls that came back from an order go with it.
+    for roll in world.set(&delivery_key(&stream))? {
         if !matches!(world.roll(roll)?.quality, Quality::Rejected | Quality::Obsolete) {
             drafts.push(Draft::because(roll, RollRejected { delivery: stream.clone() }, &why));
         }
     }
     Ok(drafts)
+}
+
+/// Holds a delivery whole: itself and every roll of it, wherever they are.
+///
+/// Rule: 21 CFR 211.122, 211.125(b) and label-control practice: a wrong label in one roll questions all that came with it.
+pub(crate) fn hold_whole(world: &World, delivery: &Stream, cause: &Stream) -> Result<Vec<Draft>, Stop> {
+    let mut drafts = vec![Draft::entry(delivery, DeliveryHeld { cause: cause.clone() })];
+    let rolls = world.set(&delivery_key(delivery))?;
+    drafts.extend(rolls.iter().map(|roll| Draft::entry(roll, RollHeld { cause: cause.clone() })));
+    Ok(drafts)
+}
+
+/// Every order that took over a roll of the delivery, in ascending order.
+pub(crate) fn orders_served(world: &World, delivery: &Stream) -> Result<BTreeSet<Stream>, Stop> {
+    let mut orders = BTreeSet::new();
+    for roll in world.set(&handed_out_key(delivery))? {
+        orders.extend(world.roll(roll)?.order.clone());
+    }
+    Ok(orders)
 }
 
 /// The refusal that a hold gives.

@@ -66,6 +66,8 @@ pub struct ItemState {
     pub draft: ItemDrafted,
     /// Last moment of use, where it runs out.
     pub last_use: Option<Time>,
+    /// The specimen that it was approved against.
+    pub specimen: Option<Specimen>,
     /// How far it has come.
     pub status: ItemStatus,
 }
@@ -73,12 +75,15 @@ pub struct ItemState {
 impl ItemState {
     pub(crate) fn start(body: &Body) -> Option<Self> {
         let Body::ItemDrafted(draft) = body else { return None };
-        Some(Self { draft: draft.clone(), last_use: None, status: ItemStatus::Drafted })
+        Some(Self { draft: draft.clone(), last_use: None, specimen: None, status: ItemStatus::Drafted })
     }
 
     pub(crate) fn evolve(&mut self, entry: &Entry) {
         match &entry.body {
-            Body::ItemApproved(_) => self.status = ItemStatus::Approved,
+            Body::ItemApproved(body) => {
+                self.specimen = Some(body.specimen.clone());
+                self.status = ItemStatus::Approved;
+            }
             Body::ItemObsoleted(body) => {
                 self.last_use = body.last_use;
                 self.status = match body.rule {

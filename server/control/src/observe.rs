@@ -4,14 +4,15 @@ use std::collections::BTreeMap;
 
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    CountFaultSeen, CountMachineReported, CountSegmentCaptured, CrossCheck, DeliveryHeld, DeviationRule, FaultKind,
-    RollHeld, Severity, StationStrayCaptured,
+    CountFaultSeen, CountMachineReported, CountSegmentCaptured, CrossCheck, DeviationRule, FaultKind, RollHeld,
+    Severity, StationStrayCaptured,
 };
 use tallyseal_schema::observation::{Located, Observation};
 use tallyseal_schema::{By, Hash, Time};
 
 use crate::command::{CodeRun, Irregular, Piece};
 use crate::count::{CountState, FAULTS_KEPT, REPORTS_KEPT, cut, exception};
+use crate::delivery::{hold_whole, orders_served};
 use crate::refusal::Refusal;
 use crate::world::{Stop, World, of};
 use crate::{Context, Draft, StationState, deviation};
@@ -613,7 +614,6 @@ pub(crate) fn hold_for_wrong_code(
     found: &Wrong,
 ) -> Result<Vec<Draft>, Stop> {
     let roll = world.roll(&state.roll)?;
-    let delivery = world.delivery(&roll.delivery)?;
     let instead = match &state.expected_code {
         Some(expected) => format!("and not \"{}\"", cut(expected)),
         None => "where the item carries no code".to_owned(),
@@ -625,9 +625,12 @@ pub(crate) fn hold_for_wrong_code(
         found.found,
         roll.delivery.id(),
     );
-    let about = vec![state.roll.clone(), count.clone(), roll.delivery.clone()];
+    let sisters = orders_served(world, &roll.delivery)?;
+    let mut about = vec![state.roll.clone(), count.clone(), roll.delivery.clone()];
+    about.extend(sisters.iter().cloned());
     let (cause, opened) = deviation::by_rule(world, 0, DeviationRule::WrongCode, Severity::Critical, about, text)?;
-    let mut drafts = vec![opened, Draft::entry(&roll.delivery, DeliveryHeld { cause: cause.clone() })];
-    drafts.extend(delivery.rolls.iter().map(|roll| Draft::entry(roll, RollHeld { cause: cause.clone() })));
+    let mut drafts = vec![opened];
+    drafts.extend(hold_whole(world, &roll.delivery, &cause)?);
+    drafts.extend(sisters.iter().map(|sister| deviation::questioned(sister, &cause)));
     Ok(drafts)
 }

@@ -21,6 +21,8 @@ pub enum RefusalKind {
     SignedOut,
     /// A password is needed for the signature.
     NeedsPassword,
+    /// The session is locked; its person opens it again.
+    Locked,
     /// The software is at fault.
     Internal,
 }
@@ -83,6 +85,16 @@ impl Refusal {
             "needs-password",
             format!("This is a signature ({meaning})."),
             "Give your password to sign.",
+        )
+    }
+
+    /// What everything in a locked session is answered with.
+    pub fn session_locked() -> Self {
+        Self::new(
+            RefusalKind::Locked,
+            "session-locked",
+            "The session is locked: nobody used it for a while.",
+            "Give your account and your password to go on, or sign out.",
         )
     }
 

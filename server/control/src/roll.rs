@@ -5,8 +5,8 @@ use std::collections::BTreeSet;
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    CountEnd, DeliveryHoldLifted, DeviationRule, Mark, RollCheckRecorded, RollCounted, RollHoldLifted, RollMoved,
-    SettledBy,
+    CountEnd, DeliveryHoldLifted, DeviationDecision, DeviationRule, Mark, OrderHoldLifted, RollCheckRecorded,
+    RollCounted, RollHoldLifted, RollMoved, SettledBy,
 };
 use tallyseal_schema::{Body, Entry, Labels};
 
@@ -44,6 +44,55 @@ pub enum CountAxis {
     AtRisk,
     /// A count stands between two good challenges.
     Counted,
+}
+
+/// The axis of custody: who has the roll.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "at", rename_all = "snake_case")]
+pub enum Custody {
+    /// In the label room's store.
+    Store {},
+    /// Given to an order; the line has not signed for it yet.
+    Given {
+        /// The order.
+        order: Stream,
+    },
+    /// A person of the line has signed for it.
+    Taken {
+        /// The order.
+        order: Stream,
+    },
+    /// Scanned in at its line.
+    Line {
+        /// The order.
+        order: Stream,
+    },
+    /// On a dispenser.
+    Mounted {
+        /// The order.
+        order: Stream,
+    },
+    /// Handed back by the line, sealed and uncounted.
+    GivenBack {
+        /// The order.
+        order: Stream,
+    },
+    /// It is no more.
+    Ended {},
+}
+
+impl Custody {
+    /// For which order it is out of the store.
+    pub fn order(&self) -> Option<&Stream> {
+        match self {
+            Self::Store {} | Self::Ended {} => None,
+            Self::Given { order }
+            | Self::Taken { order }
+            | Self::Line { order }
+            | Self::Mounted { order }
+            | Self::GivenBack { order } => Some(order),
+        }
+    }
 }
 
 /// One signed count in the roll's record.
@@ -108,6 +157,8 @@ pub struct RollState {
     pub checked: bool,
     /// Every signed count.
     pub counts: Vec<RollCount>,
+    /// Who has it.
+    pub custody: Custody,
     /// With which shipment it came.
     pub delivery: Stream,
     /// Its counts do not agree and the rule allows no more.
@@ -118,6 +169,10 @@ pub struct RollState {
     pub item: Stream,
     /// The count that is running.
     pub open_count: Option<Stream>,
+    /// The order that took it over, whatever became of it since.
+    pub order: Option<Stream>,
+    /// The roll that it is the rest of, and the order that it came back from.
+    pub parent: Option<(Stream, Stream)>,
     /// Where it stands.
     pub place: String,
     /// The axis of quality.
@@ -138,21 +193,31 @@ pub struct RollState {
 
 impl RollState {
     pub(crate) fn start(body: &Body) -> Option<Self> {
-        let Body::RollReceived(body) = body else { return None };
+        let (delivery, item, place, stated, parent) = match body {
+            Body::RollReceived(body) => (&body.delivery, &body.item, &body.place, body.stated, None),
+            Body::RollReturned(body) => {
+                let parent = Some((body.parent.clone(), body.order.clone()));
+                (&body.delivery, &body.item, &body.place, Labels::ZERO, parent)
+            }
+            _ => return None,
+        };
         Some(Self {
             attempts: 0,
             checked: false,
             counts: Vec::new(),
-            delivery: body.delivery.clone(),
+            custody: Custody::Store {},
+            delivery: delivery.clone(),
             disagreed: false,
             holds: BTreeSet::new(),
-            item: body.item.clone(),
+            item: item.clone(),
             open_count: None,
-            place: body.place.clone(),
+            order: None,
+            parent,
+            place: place.clone(),
             quality: Quality::Quarantine,
             round_from: 0,
             settled: None,
-            stated: body.stated,
+            stated,
             tag: None,
             turned: false,
             unsigned_count: None,
@@ -162,7 +227,17 @@ impl RollState {
     pub(crate) fn evolve(&mut self, entry: &Entry) {
         match &entry.body {
             Body::RollMoved(body) => self.place.clone_from(&body.place),
-            Body::RollReleased(_) => self.quality = Quality::Released,
+            Body::RollReleased(_) | Body::RollReturnReleased(_) => self.quality = Quality::Released,
+            Body::RollIssued(body) => self.custody = Custody::Given { order: body.order.clone() },
+            Body::RollIssueWithdrawn(_) => self.custody = Custody::Store {},
+            Body::RollTaken(_) => {
+                self.order = self.custody.order().cloned();
+                self.carry(|order| Custody::Taken { order });
+            }
+            Body::RollReceivedAtLine(_) | Body::RollDismounted(_) => self.carry(|order| Custody::Line { order }),
+            Body::RollMounted(_) => self.carry(|order| Custody::Mounted { order }),
+            Body::RollGivenBack(_) => self.carry(|order| Custody::GivenBack { order }),
+            Body::RollEnded(_) => self.custody = Custody::Ended {},
             Body::RollRejected(_) => self.quality = Quality::Rejected,
             Body::RollObsoleted(_) => self.quality = Quality::Obsolete,
             Body::RollHeld(body) => {
@@ -233,6 +308,12 @@ impl RollState {
         }
     }
 
+    fn carry(&mut self, to: impl FnOnce(Stream) -> Custody) {
+        if let Some(order) = self.custody.order().cloned() {
+            self.custody = to(order);
+        }
+    }
+
     fn begin_round(&mut self) {
         self.round_from = self.counts.len();
         self.checked = false;
@@ -255,8 +336,25 @@ impl RollState {
 
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("roll.item", &self.item));
-        keys.push(Key::new("roll.delivery", &self.delivery));
-        if matches!(self.quality, Quality::Quarantine | Quality::Released) {
+        keys.push(delivery_key(&self.delivery));
+        if let Some((_, order)) = &self.parent {
+            keys.push(Key::new("roll.returned_from", order));
+        }
+        if self.waits_for_return() {
+            keys.push(return_key(&self.item));
+        }
+        if let Some(order) = self.custody.order() {
+            keys.push(Key::new("roll.order", order));
+        }
+        if self.order.is_some() {
+            keys.push(handed_out_key(&self.delivery));
+        }
+        if self.may_be_issued() {
+            keys.push(issuable_key(&self.item));
+        }
+        // What an order has counts as stock: a revision that is taken out at once calls it back.
+        let there = !matches!(self.custody, Custody::Ended {});
+        if there && matches!(self.quality, Quality::Quarantine | Quality::Released) {
             keys.push(stock_key(&self.item));
         }
         if !self.holds.is_empty() {
@@ -277,6 +375,50 @@ impl RollState {
     /// The signed counts of the round, in order, the doubted ones among them.
     pub fn round_counts(&self) -> &[RollCount] {
         self.counts.get(self.round_from..).unwrap_or_default()
+    }
+
+    /// What came back of the roll that it is the rest of, by its own counts: what is on it, and what the label room has
+    /// taken out of it since, each piece with its fate in a count. `None`: no count stands.
+    pub(crate) fn came_back(&self) -> Option<u64> {
+        let counts = self.counts.get(..self.round_from).unwrap_or_default();
+        let taken_out = counts.iter().map(|count| u64::from(count.taken_out.get())).fold(0, u64::saturating_add);
+        self.settled.as_ref().map(|settled| u64::from(settled.on_roll.get()).saturating_add(taken_out))
+    }
+
+    /// The rest of a roll that came back, and no count of it stands yet.
+    pub(crate) fn waits_for_return(&self) -> bool {
+        self.parent.is_some() && self.settled.is_none() && self.custody == Custody::Store {}
+    }
+
+    /// By its own record alone: released, counted, in the store, on no hold and in no count.
+    pub(crate) fn may_be_issued(&self) -> bool {
+        self.custody == Custody::Store {}
+            && self.quality == Quality::Released
+            && self.holds.is_empty()
+            && self.settled.is_some()
+            && self.open_count.is_none()
+            && self.unsigned_count.is_none()
+    }
+
+    /// Refuses where the roll is not in the label room's store.
+    pub(crate) fn must_be_in_store(&self, id: &Id) -> Result<(), Stop> {
+        if let Some(order) = self.custody.order() {
+            return Err(Refusal::conflict(
+                "roll-out-of-store",
+                format!("The roll {id} is not in the store; the order {} has it.", order.id()),
+                "The line gives it back first; or withdraw the issue while the line has not taken it over.",
+            )
+            .into());
+        }
+        if self.custody == (Custody::Ended {}) {
+            return Err(Refusal::conflict(
+                "roll-is-no-more",
+                format!("The roll {id} is no more: it was used up, or came back and its rest is another roll."),
+                "Scan the tag again; if a roll with this tag lies in front of you, set it aside and tell the reviewer.",
+            )
+            .into());
+        }
+        Ok(())
     }
 
     /// The signed counts since the last tag, in order.
@@ -312,9 +454,30 @@ pub(crate) fn bracket_key(station: &Stream, bracket: u64) -> Key {
     Key::new("roll.bracket", format_args!("{station}#{bracket}"))
 }
 
+/// The key of rolls of an item that came back and of which no count stands yet.
+pub(crate) fn return_key(item: &Stream) -> Key {
+    Key::new("roll.return_waits", item)
+}
+
+/// The key of rolls of an item that may be issued by their own record.
+pub(crate) fn issuable_key(item: &Stream) -> Key {
+    Key::new("roll.issuable", item)
+}
+
+/// The key of rolls of a delivery that an order took over, used up or not.
+pub(crate) fn handed_out_key(delivery: &Stream) -> Key {
+    Key::new("roll.handed_out", delivery)
+}
+
+/// The key of every roll of a delivery, the rests of those that came back among them.
+pub(crate) fn delivery_key(delivery: &Stream) -> Key {
+    Key::new("roll.delivery", delivery)
+}
+
 pub(crate) fn move_to(world: &World, roll: &Id, place: &str) -> Result<Vec<Draft>, Stop> {
     let stream = of(Thing::Roll, roll);
     let state = world.roll(&stream)?;
+    state.must_be_in_store(roll)?;
     if state.open_count.is_some() {
         return Err(Refusal::conflict(
             "roll-in-count",
@@ -329,7 +492,11 @@ pub(crate) fn move_to(world: &World, roll: &Id, place: &str) -> Result<Vec<Draft
 pub(crate) fn record_check(world: &World, roll: &Id, web: &str, sensor: &str, speed: &str) -> Result<Vec<Draft>, Stop> {
     let stream = of(Thing::Roll, roll);
     let state = world.roll(&stream)?;
-    state.must_be_free(roll)?;
+    state.must_be_in_store(roll)?;
+    // What came back is counted in every state, for the account of its order.
+    if !state.waits_for_return() {
+        state.must_be_free(roll)?;
+    }
     if !differs(state) {
         return Err(Refusal::conflict(
             "counts-do-not-differ",
@@ -367,11 +534,12 @@ pub(crate) fn lift_hold(
     let holds = match record.thing() {
         "roll" => &world.roll(record)?.holds,
         "delivery" => &world.delivery(record)?.holds,
+        "order" => &world.order(record)?.holds,
         _ => {
             return Err(Refusal::invalid(
                 "nothing-to-hold",
-                format!("Only rolls and deliveries are ever on hold; {record} is neither."),
-                "Give the roll or the delivery that is on hold.",
+                format!("Only rolls, deliveries and orders are ever on hold; {record} is none of them."),
+                "Give the roll, the delivery or the order that is on hold.",
             )
             .into());
         }
@@ -385,20 +553,47 @@ pub(crate) fn lift_hold(
         .into());
     }
     let state = world.deviation(&deviation)?;
-    if state.rule == DeviationRule::WrongCode {
+    if state.decision == Some(DeviationDecision::Reject) {
         return Err(Refusal::forbidden(
-            "wrong-code-holds",
-            format!("The deviation {cause} is about a wrong code; its holds stay until it is investigated and closed."),
-            "Leave everything of this delivery set aside; quality may reject it.",
+            "deviation-rejects",
+            format!("Quality decided in {cause} that what it is about may not be used."),
+            "Leave it set aside; it is rejected or destroyed.",
         )
         .into());
     }
+    if state.rule == DeviationRule::WrongCode {
+        if !state.accepted() {
+            return Err(Refusal::forbidden(
+                "wrong-code-holds",
+                format!(
+                    "The deviation {cause} is about a wrong code; its holds stay until it is investigated and closed."
+                ),
+                "Leave everything of this delivery set aside; quality may reject it.",
+            )
+            .into());
+        }
+        // The first roll that it is about is the one on which the code was read; what was added later are sisters. What
+        // came back of it is the same roll under another name.
+        let found_on = state.about.iter().find(|about| about.thing() == Thing::Roll.as_str());
+        let parent = match record.thing() {
+            "roll" => world.roll(record)?.parent.as_ref().map(|(parent, _)| parent),
+            _ => None,
+        };
+        if found_on == Some(record) || (parent.is_some() && found_on == parent) {
+            return Err(Refusal::forbidden(
+                "wrong-code-roll",
+                format!("A wrong code was read on the roll {} itself.", record.id()),
+                "It stays set aside for ever; nobody may override this.",
+            )
+            .into());
+        }
+    }
     let why = reason(why)?;
     let signed = signature(world, context, &deviation, std::slice::from_ref(record), "hold lifted")?;
-    let lifted = if record.thing() == "roll" {
-        Draft::because(record, RollHoldLifted { cause: deviation }, &why)
-    } else {
-        Draft::because(record, DeliveryHoldLifted { cause: deviation }, &why)
+    let lifted = match record.thing() {
+        "roll" => Draft::because(record, RollHoldLifted { cause: deviation }, &why),
+        "delivery" => Draft::because(record, DeliveryHoldLifted { cause: deviation }, &why),
+        _ => Draft::because(record, OrderHoldLifted { cause: deviation }, &why),
     };
     Ok(vec![lifted, signed])
 }

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    AccountUnlocked, ActRefused, SessionEnd, SessionEnded, SessionOpened, SessionPasswordRefused,
+    AccountUnlocked, ActRefused, SessionEnd, SessionEnded, SessionLocked, SessionOpened, SessionPasswordRefused,
+    SessionUnlocked,
 };
 use tallyseal_schema::{Body, By, Entry, Time};
 
@@ -33,6 +34,8 @@ pub struct SessionState {
     pub expires: Time,
     /// Wrong passwords in it.
     pub failures: u32,
+    /// Nobody used it for the idle time: nothing is open until its person gives account and password again.
+    pub locked: bool,
 }
 
 impl SessionState {
@@ -44,12 +47,15 @@ impl SessionState {
             ended: None,
             expires: body.expires,
             failures: 0,
+            locked: false,
         })
     }
 
     pub(crate) fn evolve(&mut self, entry: &Entry) {
         match &entry.body {
             Body::SessionEnded(body) => self.ended = Some(body.cause),
+            Body::SessionLocked(_) => self.locked = true,
+            Body::SessionUnlocked(_) => self.locked = false,
             Body::SessionPasswordRefused(body) => self.failures = body.failures,
             _ => {}
         }
@@ -58,6 +64,9 @@ impl SessionState {
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         if self.ended.is_none() {
             keys.push(Key::new("session.open", &self.account));
+            if !self.locked {
+                keys.push(Key::new("session.unlocked", "yes"));
+            }
         }
     }
 }
@@ -104,6 +113,10 @@ pub(crate) fn authorise(world: &World, context: &Context, authority: &Authority)
     let account = world.account(&Stream::account(&person.account))?;
     if account.disabled {
         return Err(signed_out("The account is disabled.").into());
+    }
+    // Before anything is said about roles: whoever stands at an unattended screen learns nothing.
+    if session.locked && !authority.while_locked {
+        return Err(Refusal::session_locked().into());
     }
     if account.name != person.name {
         return Err(signed_out("The account's name is another.").into());
@@ -157,13 +170,7 @@ pub(crate) fn open(
         .into());
     }
     if state.is_locked(context.at) {
-        return Err(Refusal::new(
-            RefusalKind::SignedOut,
-            "locked",
-            "Too many wrong passwords were given for this account.",
-            "Wait until its time has passed, or ask an administrator to unlock it.",
-        )
-        .into());
+        return Err(account_locked().into());
     }
     if expires <= context.at {
         return Err(Refusal::internal("a session must end after it begins").into());
@@ -210,6 +217,50 @@ pub(crate) fn end(world: &World, context: &Context, session: &Id, cause: Session
         return Err(Refusal::conflict("signed-out", "The session has ended.", "Nothing is left to do.").into());
     }
     Ok(vec![Draft::entry(&stream, SessionEnded { cause })])
+}
+
+/// Locks a session that nobody used. Only what this person may see and do is stopped: captures and open counts run on.
+///
+/// Rule: 21 CFR 11.10(d). The software measures the time; nobody can switch it off.
+pub(crate) fn lock(world: &World, session: &Id, idle_seconds: u64) -> Result<Vec<Draft>, Stop> {
+    let stream = of(Thing::Session, session);
+    let state = world.session(&stream)?;
+    if state.ended.is_some() {
+        return Err(Refusal::conflict("signed-out", "The session has ended.", "Nothing is left to do.").into());
+    }
+    if state.locked {
+        return Err(
+            Refusal::conflict("locked-already", "The session is locked already.", "Nothing is left to do.").into()
+        );
+    }
+    if idle_seconds == 0 {
+        return Err(Refusal::internal("a session that is in use is not locked").into());
+    }
+    Ok(vec![Draft::entry(&stream, SessionLocked { idle_seconds })])
+}
+
+/// Opens a locked session to its own person, whose account and password the software has checked.
+pub(crate) fn unlock(world: &World, context: &Context) -> Result<Vec<Draft>, Stop> {
+    let By::Person(person) = &context.by else {
+        return Err(Refusal::internal("only a person opens a session again").into());
+    };
+    let stream = of(Thing::Session, &person.session);
+    if world.account(&Stream::account(&person.account))?.is_locked(context.at) {
+        return Err(account_locked().into());
+    }
+    if !world.session(&stream)?.locked {
+        return Err(Refusal::conflict("not-locked", "The session is not locked.", "Nothing is left to do.").into());
+    }
+    Ok(vec![Draft::entry(&stream, SessionUnlocked {})])
+}
+
+fn account_locked() -> Refusal {
+    Refusal::new(
+        RefusalKind::SignedOut,
+        "locked",
+        "Too many wrong passwords were given for this account.",
+        "Wait until its time has passed, or ask an administrator to unlock it.",
+    )
 }
 
 /// Ends every open session of an account: its authority has changed, and what is on a screen no longer holds.

@@ -8,11 +8,13 @@ use tallyseal_schema::ids::{Stream, Thing};
 
 use crate::facts::Facts;
 use crate::{AccountState, CountState, DeliveryState, DeviationState, ItemState, PluginState, RollState};
+use crate::{ClearanceState, ContainerState, HandCountState, IssueState, LimitSetState, LineState};
+use crate::{OrderState, OverrideState, ReconciliationState};
 use crate::{SessionState, StationState, SupplierState, TestRollState};
 
 /// Version of the states and keys below. Raise it with every change to what is remembered: views of another
 /// version are folded anew from the entries.
-pub const VIEW_VERSION: u32 = 3;
+pub const VIEW_VERSION: u32 = 5;
 
 /// A key under which streams are found: `THING.PROPERTY=VALUE`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -53,6 +55,24 @@ pub enum State {
     Plugin(PluginState),
     /// A deviation.
     Deviation(DeviationState),
+    /// A packaging line.
+    Line(LineState),
+    /// One clearing of a line.
+    Clearance(ClearanceState),
+    /// A set of limits.
+    LimitSet(LimitSetState),
+    /// A packaging order.
+    Order(OrderState),
+    /// An issue of rolls.
+    Issue(IssueState),
+    /// A count by hand.
+    HandCount(HandCountState),
+    /// A container.
+    Container(ContainerState),
+    /// An account of a material line.
+    Reconciliation(ReconciliationState),
+    /// An override.
+    Override(OverrideState),
 }
 
 /// A stream as remembered: its state, and what is common to all records.
@@ -109,6 +129,15 @@ pub fn evolve(record: Option<Record>, entry: &Entry) -> Result<Record, EvolveErr
         State::TestRoll(state) => state.evolve(entry),
         State::Plugin(state) => state.evolve(entry),
         State::Deviation(state) => state.evolve(entry),
+        State::Line(state) => state.evolve(entry),
+        State::Clearance(state) => state.evolve(entry),
+        State::LimitSet(state) => state.evolve(entry),
+        State::Order(state) => state.evolve(entry),
+        State::Issue(state) => state.evolve(entry),
+        State::HandCount(state) => state.evolve(entry),
+        State::Container(state) => state.evolve(entry),
+        State::Reconciliation(state) => state.evolve(entry),
+        State::Override(state) => state.evolve(entry),
     }
     record.facts.evolve(entry);
     Ok(record)
@@ -122,13 +151,22 @@ fn start(entry: &Entry) -> Option<State> {
         Thing::Session => State::Session(SessionState::start(&entry.body)?),
         Thing::Supplier => State::Supplier(SupplierState::start(&entry.body)?),
         Thing::Item => State::Item(ItemState::start(&entry.body)?),
-        Thing::Delivery => State::Delivery(DeliveryState::start(&entry.body)?),
+        Thing::Delivery => State::Delivery(DeliveryState::start(entry)?),
         Thing::Roll => State::Roll(RollState::start(&entry.body)?),
         Thing::Count => State::Count(CountState::start(entry)?),
         Thing::Station => State::Station(StationState::start(&entry.body)?),
         Thing::TestRoll => State::TestRoll(TestRollState::start(&entry.body)?),
         Thing::Plugin => State::Plugin(PluginState::start(&entry.body)?),
-        Thing::Deviation => State::Deviation(DeviationState::start(&entry.body)?),
+        Thing::Deviation => State::Deviation(DeviationState::start(entry)?),
+        Thing::Line => State::Line(LineState::start(&entry.body)?),
+        Thing::Clearance => State::Clearance(ClearanceState::start(entry)?),
+        Thing::LimitSet => State::LimitSet(LimitSetState::start(&entry.body)?),
+        Thing::Order => State::Order(OrderState::start(&entry.body)?),
+        Thing::Issue => State::Issue(IssueState::start(entry)?),
+        Thing::HandCount => State::HandCount(HandCountState::start(&entry.body)?),
+        Thing::Container => State::Container(ContainerState::start(&entry.body)?),
+        Thing::Reconciliation => State::Reconciliation(ReconciliationState::start(&entry.body)?),
+        Thing::Override => State::Override(OverrideState::start(entry)?),
     })
 }
 
@@ -148,6 +186,15 @@ impl Record {
             State::TestRoll(state) => state.keys(&mut keys),
             State::Plugin(state) => state.keys(&mut keys),
             State::Deviation(state) => state.keys(&mut keys),
+            State::Line(state) => state.keys(&mut keys),
+            State::Clearance(state) => state.keys(&mut keys),
+            State::LimitSet(state) => state.keys(&mut keys),
+            State::Order(state) => state.keys(&mut keys),
+            State::Issue(state) => state.keys(&mut keys),
+            State::HandCount(state) => state.keys(&mut keys),
+            State::Container(state) => state.keys(&mut keys),
+            State::Reconciliation(state) => state.keys(&mut keys),
+            State::Override(state) => state.keys(&mut keys),
         }
         keys.sort_unstable();
         keys.dedup();

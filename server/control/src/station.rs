@@ -15,6 +15,7 @@ use crate::challenge::at_risk;
 use crate::count::{cut, fault_name};
 use crate::facts::signature;
 use crate::refusal::Refusal;
+use crate::roll::return_key;
 use crate::state::Key;
 use crate::text::{code, line, number, reason, said};
 use crate::world::{Stop, World, of};
@@ -371,7 +372,12 @@ pub(crate) fn set_up(
 ) -> Result<Vec<Draft>, Stop> {
     let stream = of(Thing::Station, station);
     let state = idle(world, station, &stream)?;
-    world.item(&given.item)?.must_be_usable(item, context.at)?;
+    // What came back from an order is counted also where its item is obsolete by now.
+    if let Err(stop) = world.item(&given.item)?.must_be_usable(item, context.at)
+        && world.set(&return_key(&given.item))?.is_empty()
+    {
+        return Err(stop);
+    }
     let other_item = state.set_up.as_ref().is_some_and(|set_up| set_up.item != given.item);
     if other_item && !state.cleared {
         return Err(Refusal::conflict(

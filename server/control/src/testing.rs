@@ -705,7 +705,7 @@ impl Plant {
         self.did(&room(), conclude(station, "T-1", Occasion::Interval, &[&run]))
     }
 
-    fn enrolled(&mut self, account: &str, roles: &[Role]) {
+    pub(crate) fn enrolled(&mut self, account: &str, roles: &[Role]) {
         self.did(
             &admin(),
             Command::EnrolAccount {

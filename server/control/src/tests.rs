@@ -1,17 +1,31 @@
 //! What the rules allow and refuse, thing by thing.
 
 mod accounts;
+mod approvals;
+mod attacks;
 mod authority;
+mod balance;
 mod challenges;
 mod codes;
+mod containers;
 mod corrections;
 mod counts;
 mod deliveries;
 mod deviations;
 mod evolution;
 mod follower;
+mod hand_counts;
+mod investigations;
+mod issues;
 mod items;
+mod limit_sets;
+mod lines;
 mod machine;
+mod orders;
+mod overrides;
+mod proposals;
+mod quantities;
+mod returns;
 mod rolls;
 mod sessions;
 mod settlement;

@@ -7,6 +7,8 @@ use tallyseal_schema::ids::{Id, Stream, Thing};
 use crate::refusal::Refusal;
 use crate::state::{Key, Record, State};
 use crate::{AccountState, CountState, DeliveryState, DeviationState, ItemState, PluginState, RollState};
+use crate::{ClearanceState, ContainerState, HandCountState, IssueState, LimitSetState, LineState};
+use crate::{OrderState, OverrideState, ReconciliationState};
 use crate::{SessionState, StationState, SupplierState, TestRollState};
 
 /// One thing that a decision must look at and has not been given.
@@ -121,6 +123,24 @@ impl World {
         plugin Plugin PluginState "plugin";
         /// A deviation. Errors: not supplied, no such deviation.
         deviation Deviation DeviationState "deviation";
+        /// A packaging line. Errors: not supplied, no such line.
+        line Line LineState "line";
+        /// A clearance. Errors: not supplied, no such clearance.
+        clearance Clearance ClearanceState "clearance";
+        /// A set of limits. Errors: not supplied, no such limit set.
+        limit_set LimitSet LimitSetState "limit set";
+        /// An order. Errors: not supplied, no such order.
+        order Order OrderState "order";
+        /// An issue. Errors: not supplied, no such issue.
+        issue Issue IssueState "issue";
+        /// A hand count. Errors: not supplied, no such hand count.
+        hand_count HandCount HandCountState "hand count";
+        /// A container. Errors: not supplied, no such container.
+        container Container ContainerState "container";
+        /// An account. Errors: not supplied, no such reconciliation.
+        reconciliation Reconciliation ReconciliationState "reconciliation";
+        /// An override. Errors: not supplied, no such override.
+        over Override OverrideState "override";
     }
 
     /// Refuses where the thing exists already: IDs are used once, for ever.

@@ -2,7 +2,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{
-    CodePlace, ExaminationResult, FaultKind, ObsoleteRule, Occasion, Role, SessionEnd, Severity, StationWork,
+    ClearanceWhen, CodePlace, Contents, DeviationDecision, ExaminationResult, FaultKind, HandCounted, InterimDecision,
+    ObsoleteRule, Occasion, OverrideKind, Role, RollRan, SessionEnd, Severity, Source, StationWork, Term,
 };
 use tallyseal_schema::{By, Hash};
 
@@ -11,6 +12,12 @@ use crate::testing::{
     draft_plugin, enrol_key, examine, examiner, golden, id, interrupt, item_draft, labels, leave, lift, line, machine,
     open_incoming, receive, record_check, register_station, release, reviewer, room, set_up, sign, specimen,
     supervisor, system,
+};
+use crate::testing_orders::{
+    LIMITS, LINE, LOT, ORDER, UNIT_COUNTER, approve_limits, check_clearance, clear_line, devices, dismount_roll,
+    draft_limits, examine_roll, finish_order, give_issue, interrupt_order, limits_draft, mount_roll, order_plan,
+    plan_order, receive_at_line, register_line, request_override, resume_order, start_order, take_issue, void_order,
+    withdraw_issue,
 };
 use crate::{AUTHORITY, Command, Piece};
 
@@ -35,6 +42,7 @@ pub(super) fn every_command() -> Vec<Command> {
         total: None,
     };
     let why = || "because of something".to_owned();
+    let read = Source::Device { device: id(UNIT_COUNTER), end: 9, start: 0, wraps: 0 };
     vec![
         Command::FoundAccount { account: id("U-1"), name: "Jo".to_owned(), roles: vec![Role::Reviewer] },
         Command::EnrolAccount {
@@ -53,6 +61,8 @@ pub(super) fn every_command() -> Vec<Command> {
         Command::ChangePassword {},
         Command::OpenSession { session: id("S-1"), account: id("U-0003"), device: id("D-1"), expires: to },
         Command::EndSession { session: id("S-U-0003"), cause: SessionEnd::SignedOut },
+        Command::LockSession { session: id("S-U-0003"), idle_seconds: 900 },
+        Command::UnlockSession {},
         Command::RefusePassword { purpose: "sign".to_owned(), record: None },
         Command::NoteRefusal {
             code: "roll-in-count".to_owned(),
@@ -107,6 +117,104 @@ pub(super) fn every_command() -> Vec<Command> {
         check(&count),
         conclude("ST-1", "T-1", Occasion::Start, &[&count]),
         Command::OpenDeviation { about: vec![id("roll/R-1")], severity: Severity::Minor, text: "torn".to_owned() },
+        register_line("LN-9", devices(&plant)),
+        Command::ChangeLineDevices { line: id(LINE), devices: devices(&plant), why: why() },
+        clear_line(ORDER, ClearanceWhen::Before),
+        check_clearance(&id("CL-000001")),
+        draft_limits("LS-9", limits_draft("L-100", 0)),
+        approve_limits("LS-9"),
+        Command::WithdrawLimits { limit_set: id(LIMITS), why: why() },
+        plan_order("PO-9", order_plan()),
+        void_order(ORDER),
+        examine_roll(ORDER, 1, "R-1"),
+        give_issue(ORDER, 1, &["R-1"], None),
+        take_issue("IS-000001"),
+        withdraw_issue("IS-000001"),
+        receive_at_line(ORDER, 1, "R-1"),
+        start_order(ORDER, &id("CL-000001")),
+        mount_roll(ORDER, 1, "R-1"),
+        dismount_roll(ORDER, 1, "R-1", RollRan::TakenOff),
+        interrupt_order(ORDER),
+        resume_order(ORDER, None),
+        Command::RecordQuantity {
+            order: id(ORDER),
+            material: 1,
+            term: Term::Good,
+            source: read.clone(),
+            purpose: None,
+            overdue: None,
+        },
+        Command::RecordUnits { order: id(ORDER), lot: LOT.to_owned(), source: read, overdue: None },
+        Command::WithdrawQuantity { order: id(ORDER), quantity: 1, why: why() },
+        finish_order(ORDER, &id("CL-000001")),
+        Command::GiveBack { order: id(ORDER), material: 1, roll: id("R-1"), seal: "S-1".to_owned() },
+        Command::TakeBack {
+            order: id(ORDER),
+            material: 1,
+            roll: id("R-1"),
+            seal_intact: true,
+            tail: None,
+            container: None,
+            rest: None,
+            place: "cage".to_owned(),
+        },
+        Command::ReleaseReturn { roll: id("R-1") },
+        Command::OpenHandCount { order: id(ORDER), material: Some(1), what: HandCounted::Spoiled },
+        Command::EnterHandCount { hand_count: id("HC-000001"), labels: labels(1) },
+        Command::OpenContainer {
+            container: id("CN-1"),
+            order: id(ORDER),
+            material: 1,
+            contents: Contents::Coded,
+            place: "cage".to_owned(),
+        },
+        Command::FillContainer { container: id("CN-1"), hand_count: id("HC-000001") },
+        Command::SealContainer { container: id("CN-1"), seal: "S-2".to_owned() },
+        Command::ConsentDestruction { container: id("CN-1"), why: why() },
+        Command::DeclareDestruction {
+            container: id("CN-1"),
+            labels: labels(1),
+            method: "shredded".to_owned(),
+            place: "room 4".to_owned(),
+            late: None,
+        },
+        Command::WitnessDestruction { container: id("CN-1") },
+        Command::Reconcile { order: id(ORDER), material: 1 },
+        Command::CheckReconciliation { reconciliation: id("RC-000001") },
+        Command::SignForPackaging { order: id(ORDER) },
+        Command::ReviewOrder { order: id(ORDER), statement: "looked through".to_owned() },
+        Command::ApproveOrder { order: id(ORDER) },
+        Command::RejectOrder { order: id(ORDER), why: why() },
+        Command::ReopenOrder { order: id(ORDER), why: why() },
+        request_override(OverrideKind::ExtraIssue, ORDER, "order/PO-1"),
+        Command::GrantOverride { over: id("OV-000001") },
+        Command::RefuseOverride { over: id("OV-000001"), why: why() },
+        Command::AssessDeviation {
+            deviation: id("DV-000001"),
+            severity: Severity::Major,
+            impact: "none".to_owned(),
+            why: why(),
+        },
+        Command::ExtendScope { deviation: id("DV-000001"), about: vec![id("roll/R-1")], why: why() },
+        Command::DecideInterim {
+            deviation: id("DV-000001"),
+            decision: InterimDecision::MayRunOn,
+            text: "the others run on".to_owned(),
+        },
+        Command::Investigate {
+            deviation: id("DV-000001"),
+            cause: "known".to_owned(),
+            others: "none".to_owned(),
+            conclusion: "no harm".to_owned(),
+            follow_up: "none".to_owned(),
+        },
+        Command::ExtendDue { deviation: id("DV-000001"), due: to, why: why() },
+        Command::DecideDeviation {
+            deviation: id("DV-000001"),
+            decision: DeviationDecision::Accept,
+            text: "agreed".to_owned(),
+        },
+        Command::CloseDeviation { deviation: id("DV-000001") },
         Command::NoteExport {
             record: id("roll/R-1"),
             manifest: Hash([0; 32]),
@@ -201,6 +309,18 @@ fn no_act_lets_production_stand_in_for_quality() {
         "qualify_station",
         "certify_test_roll",
         "approve_plugin",
+        "approve_limits",
+        "withdraw_limits",
+        "release_return",
+        "consent_destruction",
+        "review_order",
+        "approve_order",
+        "reject_order",
+        "reopen_order",
+        "decide_interim",
+        "extend_due",
+        "decide_deviation",
+        "close_deviation",
     ]
     .into();
     for row in AUTHORITY.iter().filter(|row| quality.contains(row.command)) {
@@ -216,6 +336,7 @@ fn the_table_is_the_one_that_is_kept() {
         who.extend(row.system.then_some("(software)"));
         who.extend(row.machine.then_some("(machine)"));
         who.extend(row.with_one_time_password.then_some("[one-time password]"));
+        who.extend(row.while_locked.then_some("[locked session]"));
         let _ = writeln!(text, "{:<24}{}", row.command, who.join(" "));
     }
     golden("authority.txt", &text);

@@ -20,8 +20,17 @@ fn remark(record: &str) -> Command {
 #[test]
 fn anybody_who_works_with_labels_opens_a_deviation_about_what_there_is() {
     let mut plant = Plant::ready();
-    plant.makes(&line(), open(&["roll/R-1", "station/ST-1"], "a torn edge"), &["deviation.opened DV-000001"]);
-    plant.makes(&room(), open(&["account/U-0003"], "signed for a colleague"), &["deviation.opened DV-000002"]);
+    // Everything that it is about names it, each once.
+    plant.makes(
+        &line(),
+        open(&["station/ST-1", "roll/R-1", "roll/R-1"], "a torn edge"),
+        &["deviation.opened DV-000001", "record.questioned R-1", "record.questioned ST-1"],
+    );
+    plant.makes(
+        &room(),
+        open(&["account/U-0003"], "signed for a colleague"),
+        &["deviation.opened DV-000002", "record.questioned U-0003"],
+    );
     let Body::DeviationOpened(body) = &plant.last("deviation.opened").body else { panic!() };
     assert_eq!((body.rule, body.severity), (DeviationRule::Person, Severity::Major));
     plant.refuses(&room(), open(&["roll/R-1", "roll/R-99"], "a torn edge"), "no-such-roll");

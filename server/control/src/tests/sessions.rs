@@ -149,3 +149,71 @@ fn a_session_that_ends_at_this_very_moment_has_expired() {
     before.wait_until(before.minutes_later(10).plus_micros(-1_000_001));
     before.makes(&system(), open(&before.clone(), "S-2", 60), &["session.opened S-2"]);
 }
+
+fn lock(session: &str) -> Command {
+    Command::LockSession { session: id(session), idle_seconds: 900 }
+}
+
+#[test]
+fn a_locked_session_opens_nothing_but_itself_and_the_way_out() {
+    let mut plant = Plant::ready();
+    plant.makes(&system(), lock("S-U-0003"), &["session.locked S-U-0003"]);
+    let Body::SessionLocked(locked) = &plant.last("session.locked").body else { panic!() };
+    assert_eq!(locked.idle_seconds, 900);
+    for command in super::authority::every_command() {
+        let row = command.authority();
+        let refused = plant.clone().act(&room(), command).map_err(|refusal| (refusal.kind, refusal.code));
+        let locked = refused == Err((RefusalKind::Locked, "session-locked".to_owned()));
+        assert_eq!(locked, !row.while_locked && !row.roles.is_empty(), "{}: {refused:?}", row.command);
+    }
+    // Not even in a role that the person has not: nothing is learned of it.
+    let other = person("U-0003", Role::Reviewer);
+    plant.clone().refuses(&other, open_incoming("ST-1", "R-1"), "session-locked");
+    // Only that session.
+    plant.did(&supervisor(), Command::Remark { record: id("roll/R-1"), text: "scratched core".to_owned() });
+    plant.makes(&room(), Command::UnlockSession {}, &["session.unlocked S-U-0003"]);
+    plant.did(&room(), open_incoming("ST-1", "R-1"));
+    plant.did(&system(), lock("S-U-0003"));
+    plant.makes(&room(), end("S-U-0003", SessionEnd::SignedOut), &["session.ended S-U-0003"]);
+}
+
+#[test]
+fn a_session_is_locked_once_and_opened_once() {
+    let mut plant = Plant::peopled();
+    plant.refuses(&room(), lock("S-U-0003"), "not-for-this-actor");
+    plant.refuses(&system(), Command::LockSession { session: id("S-U-0003"), idle_seconds: 0 }, "internal");
+    plant.refuses(&system(), lock("S-9999"), "no-such-session");
+    plant.refuses(&room(), Command::UnlockSession {}, "not-locked");
+    plant.did(&system(), lock("S-U-0003"));
+    plant.refuses(&system(), lock("S-U-0003"), "locked-already");
+    plant.did(&room(), Command::UnlockSession {});
+    plant.refuses(&room(), Command::UnlockSession {}, "not-locked");
+    plant.did(&room(), end("S-U-0003", SessionEnd::SignedOut));
+    plant.refuses(&system(), lock("S-U-0003"), "signed-out");
+    plant.refuses(&room(), Command::UnlockSession {}, "signed-out");
+}
+
+#[test]
+fn wrong_passwords_in_a_locked_session_count_on_and_end_it() {
+    let mut plant = Plant::peopled();
+    for _ in 0..2 {
+        plant.did(&room(), refuse_password());
+    }
+    plant.did(&system(), lock("S-U-0003"));
+    plant.did(&room(), refuse_password());
+    plant.did(&room(), Command::UnlockSession {});
+    plant.did(&room(), refuse_password());
+    // A lock and a right password between them forgive nothing.
+    plant.makes(&room(), refuse_password(), &["session.password_refused S-U-0003", "session.ended S-U-0003"]);
+}
+
+#[test]
+fn nobody_goes_on_in_a_locked_session_while_the_account_is_locked() {
+    let mut plant = Plant::peopled();
+    plant.did(&system(), lock("S-U-0003"));
+    let until = plant.minutes_later(15);
+    plant.did(&system(), Command::LockAccount { account: id("U-0003"), failures: 10, until });
+    plant.clone().refuses(&room(), Command::UnlockSession {}, "locked");
+    plant.wait_until(until);
+    plant.did(&room(), Command::UnlockSession {});
+}

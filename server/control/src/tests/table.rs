@@ -6,15 +6,21 @@ use std::fmt::Write as _;
 use tallyseal_schema::By;
 use tallyseal_schema::ids::Id;
 use tallyseal_schema::kinds::{
-    CodePlace, CountPurpose, Direction, ExaminationResult, FaultKind, ItemDrafted, ObsoleteRule, Occasion, StationWork,
+    ClearanceWhen, CodePlace, Contents, CountPurpose, Direction, ExaminationResult, FaultKind, HandCounted,
+    ItemDrafted, ObsoleteRule, Occasion, OrderHeld, OverrideKind, RollRan, Severity, Source, StationWork, Term,
 };
 use tallyseal_schema::observation::Observation;
 
 use crate::testing::{
     CODE, CODED, OTHER_CODE, PLAIN, Plant, abort, check, check_code, clear_bench, close, colleague, conclude, correct,
-    examine, examiner, golden, id, interrupt, item_draft, label, leave, lift, open, open_challenge, open_incoming,
-    open_recount, receive, record_check, register_station, release, reviewer, room, run_of, second_reviewer, set_aside,
-    set_up, sign, specimen, supervisor, system, take_out,
+    examine, examiner, golden, id, interrupt, item_draft, label, leave, lift, line, open, open_challenge,
+    open_incoming, open_recount, receive, record_check, register_station, release, reviewer, room, run_of,
+    second_reviewer, set_aside, set_up, sign, specimen, supervisor, system, take_out,
+};
+use crate::testing_orders::{
+    LOT, ORDER, UNIT_COUNTER, VERIFIER, clear_line, clear_line_foreign, dismount_roll, examine_roll, finish_order,
+    give_issue, interrupt_order, mount_roll, order_plan, plan_order, receive_at_line, request_override, resume_order,
+    start_order, take_issue, void_order, withdraw_issue,
 };
 use crate::{Command, Refusal};
 
@@ -474,6 +480,165 @@ fn items() -> (String, BTreeMap<String, Refusal>) {
     table(states, &acts)
 }
 
+fn orders() -> (String, BTreeMap<String, Refusal>) {
+    let started = Plant::started();
+    let finished = Plant::finished();
+    let foreign = |plant: &Plant, when: ClearanceWhen| {
+        after(plant, |plant| drop(plant.did(&line(), clear_line_foreign(ORDER, when))))
+    };
+    let staged = after(&Plant::planned(), |plant| drop(plant.did(&room(), examine_roll(ORDER, 2, "R-4"))));
+    let given = after(&staged, |plant| drop(plant.did(&room(), give_issue(ORDER, 2, &["R-4"], None))));
+    let at_the_line = after(&Plant::at_the_line(), |plant| drop(plant.cleared(ORDER, ClearanceWhen::Before)));
+    let interrupted = after(&started, |plant| drop(plant.did(&line(), interrupt_order(ORDER))));
+    let reviewed = Plant::reviewed();
+    let approved = after(&reviewed, |plant| drop(plant.did(&second_reviewer(), approve_order())));
+    let states = vec![
+        ("not planned", Plant::stocked()),
+        ("planned", Plant::planned()),
+        ("planned, foreign labels were found", foreign(&Plant::planned(), ClearanceWhen::Before)),
+        ("a roll is examined", staged),
+        ("rolls are given", given.clone()),
+        ("rolls are taken over", after(&given, |plant| drop(plant.did(&line(), take_issue("IS-000001"))))),
+        ("every material is at the cleared line", at_the_line.clone()),
+        ("the same, an hour later", after(&at_the_line, |plant| plant.wait_until(plant.minutes_later(60)))),
+        ("the same, foreign labels were found", foreign(&at_the_line, ClearanceWhen::Before)),
+        ("running", started.clone()),
+        ("running, a roll is mounted", after(&started, |plant| drop(plant.did(&line(), mount_roll(ORDER, 1, "R-1"))))),
+        ("interrupted", interrupted.clone()),
+        ("interrupted more than an hour ago", after(&interrupted, |plant| plant.wait_until(plant.minutes_later(60)))),
+        (
+            "interrupted, the line is cleared again",
+            after(&interrupted, |plant| drop(plant.cleared(ORDER, ClearanceWhen::Again))),
+        ),
+        ("foreign labels were found in the middle", foreign(&started, ClearanceWhen::Again)),
+        (
+            "run to its end, the line is cleared",
+            after(&started, |plant| drop(plant.cleared(ORDER, ClearanceWhen::After))),
+        ),
+        ("finished", finished.clone()),
+        ("finished, every label is accounted for", Plant::accounted()),
+        ("reconciled, the container is open", Plant::reconciled()),
+        ("signed for packaging", Plant::in_review()),
+        ("reviewed", reviewed.clone()),
+        (
+            "reviewed and held",
+            after(&reviewed, |plant| {
+                let (about, text) = (vec![id("order/PO-1")], "a label lay on the stairs".to_owned());
+                plant.did(&room(), Command::OpenDeviation { about, severity: Severity::Major, text });
+                let held = OrderHeld { cause: id("deviation/DV-000001") };
+                plant.writes(&system(), "order/PO-1", held.into());
+            }),
+        ),
+        ("approved", approved.clone()),
+        ("rejected", after(&reviewed, |plant| drop(plant.did(&second_reviewer(), reject_order())))),
+        ("opened again", after(&approved, |plant| drop(plant.did(&reviewer(), reopen_order())))),
+        ("void", after(&Plant::planned(), |plant| drop(plant.did(&supervisor(), void_order(ORDER))))),
+    ];
+    let read = |device: &str| Source::Device { device: id(device), end: 520, start: 500, wraps: 0 };
+    let acts = [
+        ("plan", supervisor(), plan_order(ORDER, order_plan())),
+        ("make void", supervisor(), void_order(ORDER)),
+        ("examine a roll", room(), examine_roll(ORDER, 2, "R-5")),
+        ("give a roll", room(), give_issue(ORDER, 2, &["R-4"], None)),
+        ("take the rolls over", line(), take_issue("IS-000001")),
+        ("withdraw the issue", room(), withdraw_issue("IS-000001")),
+        ("receive at the line", line(), receive_at_line(ORDER, 2, "R-4")),
+        ("clear before", line(), clear_line(ORDER, ClearanceWhen::Before)),
+        ("clear again", line(), clear_line(ORDER, ClearanceWhen::Again)),
+        ("clear after", line(), clear_line(ORDER, ClearanceWhen::After)),
+        ("start", line(), start_order(ORDER, &id("CL-000001"))),
+        ("mount a roll", line(), mount_roll(ORDER, 2, "R-4")),
+        ("take a roll off", line(), dismount_roll(ORDER, 1, "R-1", RollRan::TakenOff)),
+        ("interrupt", line(), interrupt_order(ORDER)),
+        ("resume", line(), resume_order(ORDER, None)),
+        ("resume with clearance", line(), resume_order(ORDER, Some(&id("CL-000002")))),
+        (
+            "record good labels",
+            line(),
+            Command::RecordQuantity {
+                order: id(ORDER),
+                material: 1,
+                term: Term::Good,
+                source: read(VERIFIER),
+                purpose: None,
+                overdue: None,
+            },
+        ),
+        (
+            "record units",
+            line(),
+            Command::RecordUnits { order: id(ORDER), lot: LOT.to_owned(), source: read(UNIT_COUNTER), overdue: None },
+        ),
+        (
+            "withdraw a quantity",
+            line(),
+            Command::WithdrawQuantity { order: id(ORDER), quantity: 1, why: "read wrongly".to_owned() },
+        ),
+        ("finish", line(), finish_order(ORDER, &id("CL-000002"))),
+        (
+            "give a roll back",
+            line(),
+            Command::GiveBack { order: id(ORDER), material: 2, roll: id("R-4"), seal: "S-9".to_owned() },
+        ),
+        (
+            "take a roll back",
+            room(),
+            Command::TakeBack {
+                order: id(ORDER),
+                material: 2,
+                roll: id("R-4"),
+                seal_intact: true,
+                tail: None,
+                container: None,
+                rest: Some(id("R-42")),
+                place: "quarantine cage".to_owned(),
+            },
+        ),
+        (
+            "count by hand",
+            room(),
+            Command::OpenHandCount { order: id(ORDER), material: Some(1), what: HandCounted::Spoiled },
+        ),
+        (
+            "open a container",
+            room(),
+            Command::OpenContainer {
+                container: id("CN-9"),
+                order: id(ORDER),
+                material: 1,
+                contents: Contents::Coded,
+                place: "cage".to_owned(),
+            },
+        ),
+        ("seal its container", room(), Command::SealContainer { container: id("CN-1"), seal: "S-8".to_owned() }),
+        ("reconcile material 1", colleague(), Command::Reconcile { order: id(ORDER), material: 1 }),
+        ("sign for packaging", supervisor(), Command::SignForPackaging { order: id(ORDER) }),
+        (
+            "review",
+            second_reviewer(),
+            Command::ReviewOrder { order: id(ORDER), statement: "every entry was looked at".to_owned() },
+        ),
+        ("approve", second_reviewer(), approve_order()),
+        ("reject", second_reviewer(), reject_order()),
+        ("open again", reviewer(), reopen_order()),
+        ("ask for more rolls", room(), request_override(OverrideKind::ExtraIssue, ORDER, "order/PO-1")),
+        ("lift its hold", second_reviewer(), lift("order/PO-1", "DV-000001")),
+    ];
+    table(states, &acts)
+}
+
+fn approve_order() -> Command {
+    Command::ApproveOrder { order: id(ORDER) }
+}
+
+fn reject_order() -> Command {
+    Command::RejectOrder { order: id(ORDER), why: "a page is missing".to_owned() }
+}
+
+fn reopen_order() -> Command {
+    Command::ReopenOrder { order: id(ORDER), why: "labels were found behind the line".to_owned() }
+}
+
 #[test]
 fn every_act_on_a_roll_in_every_state() {
     golden("roll.txt", &rolls().0);
@@ -500,9 +665,14 @@ fn every_act_on_an_item_in_every_state() {
 }
 
 #[test]
+fn every_act_on_an_order_in_every_state() {
+    golden("order.txt", &orders().0);
+}
+
+#[test]
 fn what_a_person_is_told_is_what_is_kept() {
     let mut all = BTreeMap::new();
-    for (_, refusals) in [rolls(), counts(), stations(), deliveries(), items()] {
+    for (_, refusals) in [rolls(), counts(), stations(), deliveries(), items(), orders()] {
         all.extend(refusals);
     }
     let mut text = String::new();
