@@ -1,13 +1,21 @@
 //! Which streams a record leans on: the thing itself, what happened to it, and what made that count.
 //!
 //! A delivery's record holds its rolls; a roll's its counts; a count its station, its item and the challenges on both
-//! sides of it, with the runs of the test roll. Everyone who acted is there with their account and its keys. A deviation
-//! or a station is taken along and not followed further: else every record would hold the whole book.
+//! sides of it, with the runs of the test roll. Everyone who acted is there with their account and its keys.
+//!
+//! An order's record holds its line and clearances, its issues and every roll of them as above, the rests that came
+//! back, hand counts, containers, accounts, overrides, limit sets, and every deviation about any of it. All of them are
+//! named by entries of the order itself, so that the scope follows from entries alone. A container's holds the hand
+//! counts and accounts that it stands on; a deviation's what it is about; a station's its log with plugins, test rolls
+//! and deviations, but no counts: those are records of their own.
+//!
+//! An order, a deviation, a station or a line is else taken along and not followed further: else every record would
+//! hold the whole book. So a roll's record ends where it leaves the label room; what became of it is in its order's.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use tallyseal_schema::ids::{Stream, Thing};
-use tallyseal_schema::kinds::{ChallengeRun, CountPurpose};
+use tallyseal_schema::kinds::{ChallengeRun, CountPurpose, Source};
 use tallyseal_schema::{Body, By, Entry, Hash};
 
 /// Every stream that belongs to the record of `record`, itself included.
@@ -69,15 +77,34 @@ impl Scope<'_> {
             }
             By::System(_) => {}
         }
+        let own = entry.header.stream == *self.record;
+        let thing = Thing::parse(entry.header.stream.thing());
+        if self.follow_into_order(entry, own) {
+            return;
+        }
         match &entry.body {
-            Body::SignatureApplied(body) => body.covers.keys().for_each(|covered| self.want(covered)),
+            // Signatures on an order or a deviation cover everything that it leans on or is about.
+            Body::SignatureApplied(body) if own || !matches!(thing, Some(Thing::Order | Thing::Deviation)) => {
+                body.covers.keys().for_each(|covered| self.want(covered));
+            }
+            // A person, a table or a line is in many records; a deviation about them is in their own.
+            Body::RecordQuestioned(body) if own || thing.is_some_and(is_of_a_job) => self.want(&body.deviation),
+            Body::DeviationOpened(body) if own => body.about.iter().for_each(|about| self.want(about)),
+            Body::DeviationScopeExtended(body) if own => body.about.iter().for_each(|about| self.want(about)),
             Body::DeliveryReceived(body) => {
                 self.want(&body.item);
                 self.want(&body.supplier);
                 // A roll's record takes its delivery along, not the delivery's other rolls.
-                if entry.header.stream == *self.record {
+                if own {
                     body.rolls.iter().for_each(|stated| self.want(&Stream::of(Thing::Roll, &stated.roll)));
                 }
+            }
+            Body::StationPluginBound(body) if own => self.want(&body.plugin),
+            Body::StationSetUp(body) if own => self.want(&body.item),
+            Body::StationChallengePassed(body) if own => self.want(&body.test_roll),
+            Body::StationChallengeFailed(body) if own => {
+                self.want(&body.test_roll);
+                self.want(&body.deviation);
             }
             Body::DeliveryHeld(body) => self.want(&body.cause),
             Body::RollReceived(body) => {
@@ -97,6 +124,55 @@ impl Scope<'_> {
             }
             _ => {}
         }
+    }
+
+    /// What the entries of an order and of its parts name. True where it is one of them.
+    fn follow_into_order(&mut self, entry: &Entry, own: bool) -> bool {
+        let wanted: Vec<&Stream> = match &entry.body {
+            // The order's own entries: only its own record follows them.
+            Body::OrderReconciled(body) => {
+                // What lies in a container is destroyed on the strength of its account.
+                let leans = own || self.record.thing() == Thing::Container.as_str();
+                if leans { vec![&body.reconciliation] } else { Vec::new() }
+            }
+            Body::OrderPlanned(body) if own => {
+                let materials = body.materials.iter().flat_map(|planned| [&planned.item, &planned.limit_set]);
+                materials.chain([&body.line]).collect()
+            }
+            Body::OrderPartBegun(body) if own => vec![&body.part],
+            Body::OrderRollExamined(body) if own => vec![&body.roll],
+            Body::OrderLimitsFrozen(body) if own => vec![&body.limit_set],
+            Body::OrderIssued(body) if own => vec![&body.issue],
+            Body::OrderRollReceived(body) if own => vec![&body.roll],
+            Body::OrderStarted(body) if own => vec![&body.clearance],
+            Body::OrderResumed(body) if own => body.clearance.iter().collect(),
+            Body::OrderFinished(body) if own => vec![&body.clearance],
+            Body::OrderRollMounted(body) if own => vec![&body.roll],
+            Body::OrderQuantityRecorded(body) if own => hand_count(&body.source).collect(),
+            Body::OrderUnitsRecorded(body) if own => hand_count(&body.source).collect(),
+            Body::OrderReturnTaken(body) if own => {
+                [&body.container, &body.rest, &body.tail].into_iter().flatten().chain([&body.roll]).collect()
+            }
+            Body::OrderHeld(body) if own => vec![&body.cause],
+            // Its parts, in whatever record they are.
+            Body::IssueGiven(body) => {
+                let rolls = body.rolls.iter().map(|issued| &issued.roll);
+                rolls.chain(&body.extra).chain([&body.order]).collect()
+            }
+            Body::ClearancePerformed(body) => vec![&body.line, &body.order],
+            Body::HandCountOpened(body) => vec![&body.order],
+            Body::ContainerOpened(body) => vec![&body.order],
+            Body::ContainerFilled(body) => vec![&body.hand_count],
+            Body::ContainerDestructionConsented(body) => vec![&body.reconciliation],
+            Body::ContainerDestructionDeclared(body) => body.late.iter().collect(),
+            Body::ReconciliationComputed(body) => body.deviation.iter().chain([&body.order]).collect(),
+            Body::OverrideRequested(body) => vec![&body.about, &body.order],
+            Body::OverrideUsed(body) => vec![&body.by],
+            Body::RollReturned(body) => vec![&body.delivery, &body.item, &body.parent],
+            _ => return false,
+        };
+        wanted.into_iter().for_each(|stream| self.want(stream));
+        true
     }
 
     /// What the counts lean on in their stations' own streams: the plugins that read them, and the challenges that
@@ -129,6 +205,31 @@ impl Scope<'_> {
     }
 }
 
+/// The hand count that a quantity came from.
+fn hand_count(source: &Source) -> impl Iterator<Item = &Stream> {
+    match source {
+        Source::HandCount { hand_count } => Some(hand_count),
+        Source::Device { .. } => None,
+    }
+    .into_iter()
+}
+
+/// Things that a delivery or an order consists of, and that stand in no other job's record but as part of it.
+const fn is_of_a_job(thing: Thing) -> bool {
+    matches!(
+        thing,
+        Thing::Delivery
+            | Thing::Roll
+            | Thing::Count
+            | Thing::Clearance
+            | Thing::Issue
+            | Thing::HandCount
+            | Thing::Container
+            | Thing::Reconciliation
+            | Thing::Override
+    )
+}
+
 fn run_streams<'a>(runs: &'a [ChallengeRun], test_roll: &'a Stream) -> impl Iterator<Item = Stream> + 'a {
     runs.iter().map(|run| run.count.clone()).chain([test_roll.clone()])
 }
@@ -139,11 +240,19 @@ mod tests {
 
     use tallyseal_schema::entry::{Header, Machine, Person};
     use tallyseal_schema::kinds::{
-        CountOpened, DeliveryReceived, DeviationOpened, DeviationRule, Direction, MachineCounts, Occasion, Role,
-        RollCountOpened, RollHeld, RollReceived, RollStated, Severity, StationChallengePassed, StationLinkUp,
-        StationPluginBound,
+        Allowance, ClearancePerformed, ClearanceWhen, Coding, ContainerDestructionConsented,
+        ContainerDestructionDeclared, ContainerFilled, ContainerOpened, Contents, CountOpened, DeliveryReceived,
+        DeviationOpened, DeviationRule, DeviationScopeExtended, Direction, DocumentCopy, ExaminationVerdict,
+        HandCountOpened, HandCounted, IssueGiven, IssuedRoll, Limit, Limits, MachineCounts, MaterialPlanned, Occasion,
+        OrderFinished, OrderHeld, OrderIssued, OrderKind, OrderLimitsFrozen, OrderPartBegun, OrderPlanned,
+        OrderQuantityRecorded, OrderReconciled, OrderResumed, OrderReturnTaken, OrderRollExamined, OrderRollMounted,
+        OrderRollReceived, OrderStarted, OrderUnitsRecorded, OverrideKind, OverrideRequested, OverrideUsed,
+        ReconciliationComputed, RecordQuestioned, Role, RollCountOpened, RollHeld, RollReceived, RollReturned,
+        RollStated, Severity, SignatureApplied, Specimen, StationChallengeFailed, StationChallengePassed,
+        StationLinkUp, StationPluginBound, Term, Terms, Unwind, Verdict,
     };
-    use tallyseal_schema::{Labels, Time};
+    use tallyseal_schema::signature::Cover;
+    use tallyseal_schema::{Labels, Ratio, Time};
 
     use super::*;
 
@@ -339,7 +448,10 @@ mod tests {
         let opened = DeviationOpened { about, rule, severity, text: "a wrong code".to_owned() };
         small.add("deviation/DV-1", machine("T-1", NEW), opened);
         small.add("roll/R-2", machine("T-1", NEW), RollHeld { cause: stream("deviation/DV-1") });
-        assert_eq!(small.scope("deviation/DV-1"), ["deviation/DV-1", "plugin/P-2", "station/T-1"]);
+        let about = vec![stream("station/T-2")];
+        let opened = DeviationOpened { about, rule, severity, text: "a wrong code".to_owned() };
+        small.add("deviation/DV-2", machine("T-1", NEW), opened);
+        assert_eq!(small.scope("deviation/DV-2"), ["deviation/DV-2", "plugin/P-2", "station/T-1"]);
         let held = small.scope("roll/R-2");
         for wanted in ["deviation/DV-1", "plugin/P-2", "station/T-1"] {
             assert!(held.iter().any(|stream| stream == wanted), "{wanted} in {held:?}");
@@ -357,5 +469,433 @@ mod tests {
     fn a_book_that_cannot_be_read_gives_no_scope() {
         let refused = scope(&stream("roll/R-1"), &mut |_: &Stream| Err("the disk is gone"));
         assert_eq!(refused, Err("the disk is gone"));
+    }
+
+    fn ratio(num: u32, den: u32) -> Ratio {
+        Ratio::new(num, den).unwrap()
+    }
+
+    fn limits() -> Limits {
+        let limit = Limit { labels: labels(1), ratio: ratio(1, 1_000) };
+        Limits { over: limit.clone(), product_over: limit.clone(), product_short: limit.clone(), short: limit }
+    }
+
+    fn planned(item: &str, line: &str, limit_set: &str) -> OrderPlanned {
+        let copy = || DocumentCopy { id: "M-1".to_owned(), version: "1".to_owned() };
+        OrderPlanned {
+            dosage_form: "tablet".to_owned(),
+            kind: OrderKind::Commercial,
+            line: stream(line),
+            lots: Vec::new(),
+            market: "XX".to_owned(),
+            master: copy(),
+            materials: vec![MaterialPlanned {
+                allowance: Allowance { fixed: labels(0), per_roll_change: labels(0), ratio: ratio(0, 1) },
+                coding: Coding::Line,
+                item: stream(item),
+                labels_per_unit: ratio(1, 1),
+                limit_set: stream(limit_set),
+                material: 1,
+            }],
+            pack: "30".to_owned(),
+            procedures: vec![copy()],
+            product: "Demonstrol".to_owned(),
+            strength: None,
+        }
+    }
+
+    fn part(part: &str) -> Body {
+        OrderPartBegun { part: stream(part) }.into()
+    }
+
+    fn questioned(deviation: &str) -> Body {
+        RecordQuestioned { deviation: stream(deviation) }.into()
+    }
+
+    fn computed(order: &str, deviation: Option<&str>) -> Body {
+        let terms = Terms { coded: 0, good: 0, issued: 0, rejected: 0, returned: 0, samples: 0, spoiled: 0 };
+        ReconciliationComputed {
+            against_product: Verdict::Within,
+            balance: Verdict::Within,
+            deviation: deviation.map(stream),
+            formula: "balance-1".to_owned(),
+            independent: true,
+            labels_per_unit: ratio(1, 1),
+            limits: limits(),
+            material: 1,
+            order: stream(order),
+            product: 0,
+            terms,
+            unaccounted: 0,
+            uncertainty: labels(0),
+            units: 0,
+        }
+        .into()
+    }
+
+    fn by_hand(hand_count: &str) -> Source {
+        Source::HandCount { hand_count: stream(hand_count) }
+    }
+
+    fn signed(record: &str, also: &[&str]) -> Body {
+        let cover = |at: &&str| (stream(at), Cover { rev: 1, root: Hash::ZERO });
+        SignatureApplied {
+            account: "U-1".parse().unwrap(),
+            covers: [record].iter().chain(also).map(cover).collect(),
+            key: Hash::ZERO,
+            meaning: "signed".to_owned(),
+            name: "Ana Invented".to_owned(),
+            record: stream(record),
+            role: Role::Supervisor,
+            sig: "AA==".to_owned(),
+        }
+        .into()
+    }
+
+    fn destruction(late: Option<&str>) -> Body {
+        let (method, place) = ("shredded".to_owned(), "yard".to_owned());
+        ContainerDestructionDeclared { labels: labels(5), late: late.map(stream), method, place }.into()
+    }
+
+    /// Every entry of an order that names another stream: that stream, and the entry.
+    fn naming() -> Vec<(&'static str, Body)> {
+        let material = 1;
+        let at = |text: &str| stream(text);
+        vec![
+            ("item/I-7", planned("item/I-7", "line/N", "limit_set/N").into()),
+            ("line/L-7", planned("item/N", "line/L-7", "limit_set/N").into()),
+            ("limit_set/LS-7", planned("item/N", "line/N", "limit_set/LS-7").into()),
+            ("hand_count/HC-7", part("hand_count/HC-7")),
+            (
+                "roll/R-7",
+                OrderRollExamined {
+                    choice: None,
+                    code_read: None,
+                    material,
+                    roll: at("roll/R-7"),
+                    runs: 1,
+                    specimen: Specimen { id: "SP-1".to_owned(), place: "cabinet".to_owned() },
+                    unwind: Unwind::OutsideLeftFirst,
+                    verdict: ExaminationVerdict::Same,
+                }
+                .into(),
+            ),
+            (
+                "limit_set/LS-8",
+                OrderLimitsFrozen {
+                    limit_set: at("limit_set/LS-8"),
+                    limits: limits(),
+                    material,
+                    uncertainty: labels(1),
+                }
+                .into(),
+            ),
+            (
+                "issue/IS-7",
+                OrderIssued { issue: at("issue/IS-7"), labels: labels(1), material, rolls: Vec::new() }.into(),
+            ),
+            ("roll/R-8", OrderRollReceived { material, roll: at("roll/R-8") }.into()),
+            ("clearance/CL-7", OrderStarted { clearance: at("clearance/CL-7") }.into()),
+            ("clearance/CL-8", OrderResumed { clearance: Some(at("clearance/CL-8")) }.into()),
+            ("clearance/CL-9", OrderFinished { clearance: at("clearance/CL-9") }.into()),
+            (
+                "roll/R-9",
+                OrderRollMounted { code_read: None, device: "DD-1".parse().unwrap(), material, roll: at("roll/R-9") }
+                    .into(),
+            ),
+            (
+                "hand_count/HC-8",
+                OrderQuantityRecorded {
+                    labels: labels(1),
+                    material,
+                    purpose: None,
+                    quantity: 1,
+                    source: by_hand("hand_count/HC-8"),
+                    term: Term::Samples,
+                }
+                .into(),
+            ),
+            (
+                "hand_count/HC-9",
+                OrderUnitsRecorded { lot: "LOT".to_owned(), quantity: 2, source: by_hand("hand_count/HC-9"), units: 1 }
+                    .into(),
+            ),
+            ("roll/R-10", returned("roll/R-10", None, None, None)),
+            ("container/K-7", returned("roll/N", Some("container/K-7"), None, None)),
+            ("roll/R-11", returned("roll/N", None, Some("roll/R-11"), None)),
+            ("hand_count/HC-10", returned("roll/N", None, None, Some("hand_count/HC-10"))),
+            ("reconciliation/RC-7", OrderReconciled { material, reconciliation: at("reconciliation/RC-7") }.into()),
+            ("deviation/DV-7", OrderHeld { cause: at("deviation/DV-7") }.into()),
+            ("deviation/DV-8", questioned("deviation/DV-8")),
+            ("account/U-7", signed("order/O-1", &["account/U-7"])),
+        ]
+    }
+
+    fn returned(roll: &str, container: Option<&str>, rest: Option<&str>, tail: Option<&str>) -> Body {
+        OrderReturnTaken {
+            container: container.map(stream),
+            material: 1,
+            rest: rest.map(stream),
+            roll: stream(roll),
+            seal_intact: true,
+            tail: tail.map(stream),
+        }
+        .into()
+    }
+
+    /// A roll that came back from another order, R-1 of [`plant`], issued to the order O-1 and run there.
+    fn order() -> Small {
+        let mut small = plant();
+        for at in ["line/L-1", "limit_set/LS-1", "item/I-9"] {
+            small.stub(at);
+        }
+        let of_order = || stream("order/O-1");
+        // O-0 had the parent; its own things are no part of what O-1 leans on.
+        small.add("order/O-0", person("U-3"), part("hand_count/HC-0"));
+        small.stub("hand_count/HC-0");
+        small.stub("account/U-3");
+        small.add(
+            "roll/R-1-1",
+            person("U-1"),
+            RollReturned {
+                delivery: stream("delivery/DL-1"),
+                item: stream("item/I-1"),
+                order: stream("order/O-0"),
+                parent: stream("roll/R-1"),
+                place: "cage".to_owned(),
+            },
+        );
+        small.count("count/C-10", "roll/R-1-1", CountPurpose::Return, 5, NEW);
+        small.add("order/O-1", person("U-1"), planned("item/I-1", "line/L-1", "limit_set/LS-1"));
+        for at in
+            ["clearance/CL-1", "clearance/CL-2", "override/OV-1", "issue/IS-1", "hand_count/HC-1", "container/K-1"]
+        {
+            small.add("order/O-1", person("U-1"), part(at));
+        }
+        for at in ["clearance/CL-1", "clearance/CL-2"] {
+            let (line, when) = (stream("line/L-1"), ClearanceWhen::Before);
+            small.add(at, person("U-4"), ClearancePerformed { line, order: of_order(), places: Vec::new(), when });
+        }
+        small.stub("account/U-4");
+        let (about, kind) = (of_order(), OverrideKind::ExtraIssue);
+        small.add("override/OV-1", person("U-1"), OverrideRequested { about, kind, order: of_order() });
+        small.add("override/OV-1", person("U-1"), OverrideUsed { by: stream("issue/IS-1") });
+        let rolls = vec![IssuedRoll { at_risk: false, labels: labels(400), roll: stream("roll/R-1-1") }];
+        let extra = Some(stream("override/OV-1"));
+        let given = IssueGiven { extra, labels: labels(400), material: 1, order: of_order(), rolls };
+        small.add("issue/IS-1", person("U-1"), given);
+        let what = HandCounted::CodedTail;
+        small.add("hand_count/HC-1", person("U-5"), HandCountOpened { material: Some(1), order: of_order(), what });
+        small.stub("account/U-5");
+        let (contents, place) = (Contents::Coded, "cage".to_owned());
+        small.add("container/K-1", person("U-1"), ContainerOpened { contents, material: 1, order: of_order(), place });
+        let hand_count = stream("hand_count/HC-1");
+        small.add("container/K-1", person("U-1"), ContainerFilled { hand_count, labels: labels(5) });
+        small.add(
+            "order/O-1",
+            person("U-1"),
+            returned("roll/R-1-1", Some("container/K-1"), None, Some("hand_count/HC-1")),
+        );
+        let reconciled = OrderReconciled { material: 1, reconciliation: stream("reconciliation/RC-1") };
+        small.add("order/O-1", person("U-1"), reconciled);
+        small.add("reconciliation/RC-1", person("U-1"), computed("order/O-1", Some("deviation/DV-1")));
+        small.deviation("DV-1", DeviationRule::ReconciliationOutside, &["order/O-1", "reconciliation/RC-1"]);
+        small.add("container/K-1", person("U-1"), destruction(None));
+        // About the order and about a sister of the roll's delivery.
+        small.deviation("DV-2", DeviationRule::Person, &["order/O-1", "roll/R-2"]);
+        small.add("order/O-1", person("U-1"), questioned("deviation/DV-2"));
+        small.add("roll/R-2", person("U-1"), questioned("deviation/DV-2"));
+        // About a person who acted, which is in no order's record.
+        small.deviation("DV-3", DeviationRule::Person, &["account/U-1"]);
+        small.add("account/U-1", person("U-1"), questioned("deviation/DV-3"));
+        small
+    }
+
+    impl Small {
+        fn deviation(&mut self, id: &str, rule: DeviationRule, about: &[&str]) {
+            let about: Vec<Stream> = about.iter().map(|about| stream(about)).collect();
+            let text = "found".to_owned();
+            let opened = DeviationOpened { about: about.clone(), rule, severity: Severity::Major, text };
+            let at = format!("deviation/{id}");
+            self.add(&at, person("U-1"), opened);
+            // A signature covers all of it, and draws nothing into another record.
+            let about: Vec<&str> = about.iter().map(|about| about.as_str()).collect();
+            self.add(&at, person("U-1"), signed(&at, &about));
+        }
+    }
+
+    #[test]
+    fn an_orders_record_holds_everything_that_it_leans_on_and_nothing_of_another_order() {
+        assert_eq!(
+            order().scope("order/O-1"),
+            [
+                "account/U-1",
+                "account/U-2",
+                "account/U-4",
+                "account/U-5",
+                "clearance/CL-1",
+                "clearance/CL-2",
+                "container/K-1",
+                "count/C-10",
+                "count/C-4",
+                "count/C-5",
+                "count/C-9",
+                "delivery/DL-1",
+                "deviation/DV-1",
+                "deviation/DV-2",
+                "hand_count/HC-1",
+                "issue/IS-1",
+                "item/I-1",
+                "limit_set/LS-1",
+                "line/L-1",
+                "order/O-1",
+                "override/OV-1",
+                "plugin/P-2",
+                "reconciliation/RC-1",
+                "roll/R-1",
+                "roll/R-1-1",
+                "station/T-1",
+                "supplier/SU-1",
+                "test_roll/TR-1",
+            ]
+        );
+    }
+
+    #[test]
+    fn each_entry_of_an_order_brings_what_it_names_into_its_own_record_only() {
+        for (named, body) in naming() {
+            let mut small = Small::default();
+            small.stub(named);
+            small.add("order/O-1", system(), body);
+            assert_eq!(small.scope("order/O-1"), [named, "order/O-1"].sorted(), "{named}");
+            // Taken along by another record, it brings nothing.
+            small.add("clearance/CL-1", system(), part("order/O-1"));
+            small.add(
+                "deviation/DV-1",
+                system(),
+                DeviationOpened {
+                    about: vec![stream("order/O-1")],
+                    rule: DeviationRule::Person,
+                    severity: Severity::Major,
+                    text: "found".to_owned(),
+                },
+            );
+            assert_eq!(small.scope("deviation/DV-1"), ["deviation/DV-1", "order/O-1"], "{named}");
+        }
+    }
+
+    #[test]
+    fn a_roll_of_an_order_has_a_record_without_the_order() {
+        let scope = order().scope("roll/R-1-1");
+        for wanted in ["count/C-10", "count/C-9", "delivery/DL-1", "roll/R-1", "station/T-1", "test_roll/TR-1"] {
+            assert!(scope.iter().any(|stream| stream == wanted), "{wanted} in {scope:?}");
+        }
+        assert!(!scope.iter().any(|stream| stream.starts_with("order/") || stream.starts_with("issue/")), "{scope:?}");
+    }
+
+    #[test]
+    fn a_containers_record_holds_what_was_put_in_and_the_account_that_let_it_be_destroyed() {
+        let mut small = order();
+        let reconciliation = stream("reconciliation/RC-0");
+        small.add("container/K-1", person("U-1"), ContainerDestructionConsented { reconciliation });
+        small.add("container/K-1", person("U-1"), destruction(Some("override/OV-2")));
+        small.add("container/K-1", person("U-1"), questioned("deviation/DV-4"));
+        for at in ["reconciliation/RC-0", "override/OV-2", "deviation/DV-4"] {
+            small.stub(at);
+        }
+        assert_eq!(
+            small.scope("container/K-1"),
+            [
+                "account/U-1",
+                "account/U-5",
+                "container/K-1",
+                "deviation/DV-1",
+                "deviation/DV-4",
+                "hand_count/HC-1",
+                "order/O-1",
+                "override/OV-2",
+                "reconciliation/RC-0",
+                "reconciliation/RC-1",
+            ]
+        );
+    }
+
+    #[test]
+    fn a_deviations_record_holds_what_it_is_about_with_what_that_leans_on() {
+        let mut small = order();
+        let scope = small.scope("deviation/DV-2");
+        assert_eq!(
+            scope,
+            ["account/U-1", "delivery/DL-1", "deviation/DV-2", "item/I-1", "order/O-1", "roll/R-2", "supplier/SU-1"]
+        );
+        small.add("deviation/DV-2", person("U-1"), DeviationScopeExtended { about: vec![stream("roll/R-1")] });
+        let extended = small.scope("deviation/DV-2");
+        for wanted in ["roll/R-1", "count/C-9", "station/T-1", "test_roll/TR-1"] {
+            assert!(extended.iter().any(|stream| stream == wanted), "{wanted} in {extended:?}");
+        }
+        // The order that it is about does not bring its other things.
+        assert!(!extended.iter().any(|stream| stream.starts_with("issue/")), "{extended:?}");
+    }
+
+    #[test]
+    fn a_deviation_about_a_person_is_in_their_own_record() {
+        assert_eq!(order().scope("account/U-1"), ["account/U-1", "deviation/DV-3"]);
+        for job in ["delivery", "roll", "count", "clearance", "issue", "hand_count", "container", "override"] {
+            let mut small = Small::default();
+            let at = format!("{job}/X-1");
+            small.add(&at, system(), questioned("deviation/DV-1"));
+            small.stub("deviation/DV-1");
+            small.add("order/O-1", system(), part(&at));
+            assert!(small.scope("order/O-1").contains(&"deviation/DV-1".to_owned()), "{job}");
+        }
+        for other in ["station", "line", "item", "supplier", "plugin", "test_roll", "limit_set"] {
+            let mut small = Small::default();
+            let at = format!("{other}/X-1");
+            small.add(&at, system(), questioned("deviation/DV-1"));
+            small.stub("deviation/DV-1");
+            small.add("order/O-1", system(), part(&at));
+            assert_eq!(small.scope("order/O-1"), [&at, "order/O-1"].sorted(), "{other}");
+        }
+    }
+
+    #[test]
+    fn a_stations_record_is_its_log_with_plugins_test_rolls_and_deviations_and_no_counts() {
+        let mut small = plant();
+        let failed = StationChallengeFailed {
+            bracket: 7,
+            certified: labels(101),
+            deviation: stream("deviation/DV-1"),
+            findings: Vec::new(),
+            occasion: Occasion::Interval,
+            runs: Vec::new(),
+            test_roll: stream("test_roll/TR-2"),
+        };
+        small.add("station/T-1", system(), failed);
+        small.stub("test_roll/TR-2");
+        small.deviation("DV-1", DeviationRule::ChallengeFailed, &["station/T-1", "roll/R-1"]);
+        assert_eq!(
+            small.scope("station/T-1"),
+            [
+                "account/U-1",
+                "deviation/DV-1",
+                "plugin/P-1",
+                "plugin/P-2",
+                "station/T-1",
+                "test_roll/TR-1",
+                "test_roll/TR-2"
+            ]
+        );
+    }
+
+    trait Sorted {
+        fn sorted(self) -> Vec<String>;
+    }
+
+    impl<const N: usize> Sorted for [&str; N] {
+        fn sorted(self) -> Vec<String> {
+            let mut sorted: Vec<String> = self.iter().map(|text| (*text).to_owned()).collect();
+            sorted.sort();
+            sorted
+        }
     }
 }
