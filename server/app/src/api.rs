@@ -1,5 +1,6 @@
 //! The JSON API: every route in one list, each handler thin over the desk.
 
+use std::pin::Pin;
 use std::time::Duration;
 
 use actix_web::web::{self, Data, Json, Path, Payload, Query};
@@ -16,7 +17,7 @@ use tallyseal_schema::kinds::Role;
 use tallyseal_schema::plugin_files::Files;
 use zeroize::Zeroizing;
 
-use crate::counted::{Counted, is_searchable};
+use crate::counted::{Counted, is_searchable, may_count_by_hand, told_hand_count};
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::error::DeskError;
 use crate::{clock, equal_keys, export};
@@ -27,6 +28,8 @@ pub const BODY_MAX: usize = 64 * 1024;
 const FILES_MAX: usize = 10 * 1024 * 1024;
 /// A body must be there whole within this time.
 const BODY_DEADLINE: Duration = Duration::from_secs(10);
+/// What the pages take and give, as OpenAPI 3.1; made from the same types as the pages.
+const DESCRIPTION: &str = include_str!("../openapi.json");
 /// Most entries or things in one answer.
 const PAGE_MAX: u64 = 1_000;
 
@@ -37,12 +40,14 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .app_data(web::QueryConfig::default().error_handler(move |error, _| unreadable(error.to_string())))
         .app_data(web::PathConfig::default().error_handler(move |error, _| unreadable(error.to_string())))
         .service(page("/api/health", "GET").route(web::get().to(health)))
+        .service(page("/api/openapi.json", "GET").route(web::get().to(openapi)))
         .service(
             page("/api/session", "DELETE, GET, POST")
                 .route(web::post().to(sign_in))
                 .route(web::get().to(who))
                 .route(web::delete().to(sign_out)),
         )
+        .service(page("/api/session/unlock", "POST").route(web::post().to(unlock)))
         .service(page("/api/password", "POST").route(web::post().to(set_password)))
         .service(page("/api/acts/{name}", "POST").route(web::post().to(act)))
         .service(page("/api/plugins", "POST").route(web::post().to(draft_plugin)))
@@ -65,26 +70,52 @@ async fn nothing_here(request: HttpRequest) -> Result<HttpResponse, DeskError> {
     Err(DeskError::NotFound(format!("page {}", request.path().chars().take(200).collect::<String>())))
 }
 
-/// The caller's open session. A call without one is counted among the strangers.
-impl FromRequest for Seat {
+/// What is known of the caller once the book has been asked.
+type Asked<T> = Pin<Box<dyn Future<Output = Result<T, DeskError>>>>;
+
+/// The caller's open session, locked or not. A call without one is counted among the strangers.
+struct Whoever(Seat);
+
+impl FromRequest for Whoever {
     type Error = DeskError;
-    type Future = std::future::Ready<Result<Self, DeskError>>;
+    type Future = Asked<Self>;
 
     fn from_request(request: &HttpRequest, _: &mut actix_web::dev::Payload) -> Self::Future {
-        let desk = request.app_data::<Data<Desk>>();
+        let desk = request.app_data::<Data<Desk>>().cloned();
+        let source = source(request);
         let token = request
             .headers()
             .get(actix_web::http::header::AUTHORIZATION)
             .and_then(|value| value.to_str().ok())
-            .and_then(|value| value.strip_prefix("Bearer "));
-        let seat = match (desk, token) {
-            (Some(desk), Some(token)) => desk.seat(token),
-            _ => Err(DeskError::SignedOut),
-        };
-        if let (Some(desk), Err(DeskError::SignedOut)) = (desk, &seat) {
-            desk.strangers().note(&source(request), clock::now());
-        }
-        std::future::ready(seat)
+            .and_then(|value| value.strip_prefix("Bearer "))
+            .map(str::to_owned);
+        Box::pin(async move {
+            let Some(desk) = desk else { return Err(DeskError::SignedOut) };
+            let seat = match token {
+                Some(token) => desk.used_seat(&token).await,
+                None => Err(DeskError::SignedOut),
+            };
+            if let Err(DeskError::SignedOut) = &seat {
+                desk.strangers().note(&source, clock::now());
+            }
+            seat.map(Self)
+        })
+    }
+}
+
+/// The caller's open session, which is not locked.
+impl FromRequest for Seat {
+    type Error = DeskError;
+    type Future = Asked<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut actix_web::dev::Payload) -> Self::Future {
+        let whoever = Whoever::from_request(request, payload);
+        Box::pin(async move {
+            match whoever.await? {
+                Whoever(seat) if seat.locked => Err(DeskError::refused(Refusal::session_locked())),
+                Whoever(seat) => Ok(seat),
+            }
+        })
     }
 }
 
@@ -93,18 +124,21 @@ struct Reader(Seat);
 
 impl FromRequest for Reader {
     type Error = DeskError;
-    type Future = std::future::Ready<Result<Self, DeskError>>;
+    type Future = Asked<Self>;
 
     fn from_request(request: &HttpRequest, payload: &mut actix_web::dev::Payload) -> Self::Future {
-        let seat = Seat::from_request(request, payload).into_inner();
-        std::future::ready(seat.and_then(|seat| match seat.must_change_password {
-            false => Ok(Self(seat)),
-            true => Err(DeskError::refused(Refusal::forbidden(
-                "one-time-password",
-                "A one-time password opens nothing but the change of the password.",
-                "Set your own password first.",
-            ))),
-        }))
+        let seat = Seat::from_request(request, payload);
+        Box::pin(async move {
+            let seat = seat.await?;
+            match seat.must_change_password {
+                false => Ok(Self(seat)),
+                true => Err(DeskError::refused(Refusal::forbidden(
+                    "one-time-password",
+                    "A one-time password opens nothing but the change of the password.",
+                    "Set your own password first.",
+                ))),
+            }
+        })
     }
 }
 
@@ -151,6 +185,10 @@ async fn health(desk: Data<Desk>) -> Result<Json<Value>, DeskError> {
     Ok(Json(json!({ "book": head.book, "entries": head.n + 1, "status": "serving" })))
 }
 
+async fn openapi() -> HttpResponse {
+    HttpResponse::Ok().content_type("application/json").body(DESCRIPTION)
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SignIn {
@@ -183,8 +221,20 @@ async fn who(seat: Seat) -> Json<Value> {
     Json(seat_json(&seat))
 }
 
-async fn sign_out(seat: Seat, desk: Data<Desk>) -> Result<Json<Value>, DeskError> {
+async fn sign_out(Whoever(seat): Whoever, desk: Data<Desk>) -> Result<Json<Value>, DeskError> {
     Ok(Json(receipt(&desk.sign_out(&seat).await?)))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Unlock {
+    account: String,
+    password: Zeroizing<String>,
+}
+
+async fn unlock(Whoever(seat): Whoever, desk: Data<Desk>, payload: Payload) -> Result<Json<Value>, DeskError> {
+    let given: Unlock = body(payload, BODY_MAX).await?;
+    Ok(Json(receipt(&desk.unlock(&seat, &given.account, given.password).await?)))
 }
 
 #[derive(Deserialize)]
@@ -316,6 +366,12 @@ async fn entries(Reader(seat): Reader, desk: Data<Desk>, range: Query<Range>) ->
             book.entries(from, range.to.map_or(last, |to| to.min(last)))?
         }
     };
+    // Bytes are given as they are, or not at all: what tells the first number of a hand count waits for the second.
+    if may_count_by_hand(&seat.roles)
+        && let Some(told) = told_hand_count(book, &all)?
+    {
+        return Err(desk.may_not_read(&seat, Some(told)).await);
+    }
     for bytes in all {
         lines.extend_from_slice(&bytes);
         lines.push(b'\n');

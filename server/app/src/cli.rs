@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::str::FromStr as _;
+use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 use tallyseal_book::EarlierClock;
@@ -147,6 +148,30 @@ enum PluginCmd {
     },
 }
 
+/// When a session that nobody uses is locked. There is no value that switches it off.
+#[derive(clap::Args)]
+pub(crate) struct IdleLock {
+    /// Lock a session after so many minutes in which nobody used it, 1 to 60.
+    #[arg(long, value_name = "MINUTES", default_value_t = 15, value_parser = clap::value_parser!(u64).range(1..=60))]
+    idle_lock_minutes: u64,
+    /// The same in seconds, 1 to 3600: for tests, which cannot wait for minutes.
+    #[arg(
+        long,
+        hide = true,
+        value_name = "SECONDS",
+        conflicts_with = "idle_lock_minutes",
+        value_parser = clap::value_parser!(u64).range(1..=3_600)
+    )]
+    idle_lock_seconds: Option<u64>,
+}
+
+impl IdleLock {
+    /// For how long a session may not be used.
+    pub(crate) fn limit(&self) -> Duration {
+        Duration::from_secs(self.idle_lock_seconds.unwrap_or(self.idle_lock_minutes * 60))
+    }
+}
+
 /// What the demo is given.
 #[derive(clap::Args)]
 pub(crate) struct DemoArgs {
@@ -162,6 +187,8 @@ pub(crate) struct DemoArgs {
     /// Where faults lie on the simulated rolls.
     #[arg(long, default_value_t = 7)]
     pub(crate) seed: u64,
+    #[command(flatten)]
+    pub(crate) idle_lock: IdleLock,
 }
 
 /// What a new book is given.
@@ -196,6 +223,8 @@ pub(crate) struct ServeArgs {
     /// A proxy on this machine or network ends TLS in front of it: allow an address that is not loopback.
     #[arg(long)]
     pub(crate) behind_proxy: bool,
+    #[command(flatten)]
+    pub(crate) idle_lock: IdleLock,
     /// Start although the clock is before the last entry: the accounts of the two people who agreed on it, as A,B.
     #[arg(long, value_name = "A,B", requires = "why")]
     pub(crate) accept_earlier_clock: Option<String>,

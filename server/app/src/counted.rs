@@ -1,17 +1,22 @@
-//! Which rolls are being counted now. What was stated, certified or counted before stays hidden for so long, so that
-//! nobody counts towards a number.
+//! What is being counted now. What was stated, certified or counted before stays hidden for so long, on a table and by
+//! hand alike, so that nobody counts towards a number.
 
 use std::collections::BTreeSet;
 
 use tallyseal_book::{Book, ReadError};
-use tallyseal_control::{CountStatus, Key, Record, State};
+use tallyseal_control::{AUTHORITY, CountStatus, HandCountStatus, Key, Record, State};
 use tallyseal_schema::ids::{AccountId, Stream};
+use tallyseal_schema::kinds::Role;
+use tallyseal_schema::{Body, Entry};
 
 /// The keys that things are searched for by. A key that tells what is hidden at times is none of them: who may ask
 /// whether a roll is certified for a number may ask for one number after the other.
 const SEARCHABLE: &[&str] = &[
     "account.founder",
     "account.key",
+    "clearance.order",
+    "container.order",
+    "container.waits",
     "count.open",
     "count.roll",
     "count.station",
@@ -20,13 +25,25 @@ const SEARCHABLE: &[&str] = &[
     "delivery.supplier_lot",
     "deviation.about",
     "deviation.open",
+    "hand_count.order",
+    "issue.open",
+    "issue.order",
     "item.revision",
+    "limit_set.item_code",
+    "order.line",
+    "order.lot",
+    "order.open",
+    "order.roll",
+    "override.order",
     "plugin.digest",
     "plugin.version",
+    "reconciliation.order",
     "roll.bracket",
     "roll.delivery",
     "roll.held",
     "roll.item",
+    "roll.order",
+    "roll.returned_from",
     "roll.stock",
     "session.open",
     "station.counting",
@@ -95,7 +112,37 @@ impl Counted {
                 "total_first",
                 "totals",
             ],
+            // From everybody: the second number is no second one where the first is known.
+            State::HandCount(count) if count.status == HandCountStatus::Open => &["entered"],
             _ => &[],
         }
     }
+}
+
+/// True where a person with these roles may still give a number in a hand count, in whichever role they ask.
+pub(crate) fn may_count_by_hand(roles: &[Role]) -> bool {
+    AUTHORITY.iter().any(|row| row.command == "enter_hand_count" && row.roles.iter().any(|role| roles.contains(role)))
+}
+
+/// The first of the hand counts that wait for their second number while one of these entries tells the first.
+///
+/// Errors: the book cannot be read, or an entry of it.
+pub(crate) fn told_hand_count<'a>(
+    book: &Book,
+    entries: impl IntoIterator<Item = &'a Vec<u8>>,
+) -> Result<Option<Stream>, ReadError> {
+    let mut looked_at = BTreeSet::new();
+    for bytes in entries {
+        let entry = Entry::read(bytes).map_err(|error| ReadError::Damaged(error.to_string()))?;
+        let stream = entry.header.stream;
+        if !matches!(entry.body, Body::HandCountEntered(_)) || !looked_at.insert(stream.clone()) {
+            continue;
+        }
+        if let Some((_, Record { state: State::HandCount(count), .. })) = book.record(&stream)?
+            && count.status == HandCountStatus::Open
+        {
+            return Ok(Some(stream));
+        }
+    }
+    Ok(None)
 }

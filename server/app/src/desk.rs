@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use tallyseal_book::{ActError, Book, Order, Receipt, Secret, SecretChange};
-use tallyseal_control::{AccountState, Command, Record, Refusal, RefusalKind, State};
+use tallyseal_control::{AccountState, Command, Key, Record, Refusal, RefusalKind, State};
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::ids::{AccountId, Act, BookName, Id, Stream, Thing};
 use tallyseal_schema::kinds::{PluginFile, Role, SessionEnd};
@@ -24,6 +24,7 @@ use zeroize::Zeroizing;
 use crate::capture::Captures;
 use crate::clock;
 use crate::error::DeskError;
+use crate::idle::Idle;
 use crate::randomness;
 use crate::strangers::Strangers;
 use crate::token::Tokens;
@@ -49,6 +50,7 @@ pub struct Desk {
     book: Book,
     captures: Captures,
     failures: Mutex<BTreeMap<String, (u32, Instant)>>,
+    idle: Idle,
     knocking: Semaphore,
     name: BookName,
     porch: Semaphore,
@@ -65,6 +67,8 @@ pub struct Seat {
     pub account: AccountId,
     /// At which device.
     pub device: Id,
+    /// Nobody used it for a while: nothing is open but to give account and password again.
+    pub locked: bool,
     /// The password is a one-time one: nothing but its change is open.
     pub must_change_password: bool,
     /// Printed name.
@@ -146,11 +150,19 @@ fn nfc(value: Value) -> Value {
 
 impl Desk {
     /// A desk for a served book.
-    pub fn new(book: Book, name: BookName, vault: Vault, tokens: Tokens, captures: Captures) -> Self {
+    pub(crate) fn new(
+        book: Book,
+        name: BookName,
+        vault: Vault,
+        tokens: Tokens,
+        captures: Captures,
+        idle: Idle,
+    ) -> Self {
         Self {
             book,
             captures,
             failures: Mutex::new(BTreeMap::new()),
+            idle,
             knocking: Semaphore::new(KNOCKING_MAX),
             name,
             porch: Semaphore::new(PORCH_MAX),
@@ -181,7 +193,7 @@ impl Desk {
         device: Id,
         source: &str,
     ) -> Result<SignedIn, DeskError> {
-        let folded: String = account.trim().chars().take(ACCOUNT_MAX).flat_map(char::to_uppercase).collect();
+        let folded = fold_typed(account);
         let _waiting = self.porch.try_acquire().map_err(|_| ActError::Busy)?;
         let given: Result<AccountId, _> = folded.parse();
         let locked = match &given {
@@ -212,6 +224,7 @@ impl Desk {
         }
         self.lock_failures().remove(&folded);
         let session = randomness::session()?;
+        self.idle.begin(&session);
         let at = clock::now();
         let expires = at.plus_micros(i64::try_from(SESSION.as_micros()).unwrap_or(i64::MAX));
         let command = Command::OpenSession { session: session.clone(), account: id.clone(), device, expires };
@@ -224,7 +237,7 @@ impl Desk {
         Ok(SignedIn { expires, seat, token })
     }
 
-    /// The open session that a token names. Read anew on every call: ending it bites at once.
+    /// The open session that a token names, locked or not. Read anew on every call: ending it bites at once.
     ///
     /// Errors: [`DeskError::SignedOut`].
     pub fn seat(&self, token: &str) -> Result<Seat, DeskError> {
@@ -241,11 +254,80 @@ impl Desk {
         Ok(Seat {
             account: state.account,
             device: state.device,
+            locked: state.locked,
             must_change_password: account.must_change_password,
             name: account.name,
             roles: account.roles,
             session,
         })
+    }
+
+    /// The open session that a token names, which its person uses now. One that nobody had used for too long is locked.
+    ///
+    /// Errors: [`DeskError::SignedOut`]; the lock could not be recorded.
+    pub(crate) async fn used_seat(&self, token: &str) -> Result<Seat, DeskError> {
+        let mut seat = self.seat(token)?;
+        if !seat.locked
+            && let Some(idle) = self.idle.used(&seat.session)
+        {
+            self.lock_session(&seat.session, idle).await?;
+            seat.locked = true;
+        }
+        Ok(seat)
+    }
+
+    /// How often [`Desk::lock_idle`] is to be called.
+    pub(crate) fn idle_sweep(&self) -> Duration {
+        self.idle.sweep()
+    }
+
+    /// Locks every session that nobody used for too long. What machines say and counts that are open run on.
+    ///
+    /// Errors: the book cannot be read or takes no entries; some may be locked.
+    pub(crate) async fn lock_idle(&self) -> Result<(), DeskError> {
+        for session in self.book.set(&Key::new("session.unlocked", "yes"))? {
+            if let Some(idle) = self.idle.over(&session.id()) {
+                self.lock_session(&session.id(), idle).await?;
+            }
+        }
+        self.idle.forget();
+        Ok(())
+    }
+
+    async fn lock_session(&self, session: &Id, idle: Duration) -> Result<(), DeskError> {
+        let stream = Stream::of(Thing::Session, session);
+        let Some((rev, Record { state: State::Session(state), .. })) = self.book.record(&stream)? else {
+            return Ok(());
+        };
+        // What has expired opens nothing any more, locked or not.
+        if state.locked || state.ended.is_some() || clock::now() >= state.expires {
+            return Ok(());
+        }
+        let command = Command::LockSession { session: session.clone(), idle_seconds: idle.as_secs().max(1) };
+        // Whatever is recorded of the session between that look and this order has been its use, or its end.
+        let order = Order { expected: BTreeMap::from([(stream, rev)]), ..system_order("idle-lock", command)? };
+        match self.book.act(order).await {
+            Ok(_) | Err(ActError::Stale(_)) => Ok(()),
+            Err(ActError::Refused { refusal, .. }) if refusal.kind == RefusalKind::Conflict => Ok(()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Opens a locked session to its own person, who gives account and password again.
+    ///
+    /// Errors: wrong account or password (never said which), which counts like every other one; the account is locked;
+    /// the session is not.
+    pub async fn unlock(&self, seat: &Seat, account: &str, password: Zeroizing<String>) -> Result<Receipt, DeskError> {
+        if self.account(&seat.account)?.is_some_and(|account| account.is_locked(clock::now())) {
+            return Err(DeskError::Locked);
+        }
+        // Another person's password opens nothing here, however right: it is not even looked at.
+        let own = fold_typed(account) == seat.account.as_str();
+        let secret = if own { self.book.secret(&seat.account)? } else { None };
+        let opened = self.open(&seat.account, secret, password).await;
+        self.recorded(seat, "unlock", None, opened).await?;
+        self.idle.begin(&seat.session);
+        self.own(seat, Command::UnlockSession {}, None).await
     }
 
     /// A person in one of their roles, as entries name them. Whether they have the role is the executor's to check.
@@ -263,6 +345,8 @@ impl Desk {
     ///
     /// Errors: everything that [`ActError`] says; a request that makes no sense; a wrong password, which is recorded.
     pub async fn act(&self, seat: &Seat, name: &str, request: ActRequest) -> Result<Done, DeskError> {
+        // The demo's people act here without a web request; for all others it has just been done.
+        self.idle.begin(&seat.session);
         let command = parse(name, request.command)?;
         let form =
             RequestForm { account: &seat.account, command: &command, expected: &request.expected, role: request.role };
@@ -585,6 +669,11 @@ impl Desk {
     }
 }
 
+/// An account as a person types it, in the form that IDs have.
+fn fold_typed(account: &str) -> String {
+    account.trim().chars().take(ACCOUNT_MAX).flat_map(char::to_uppercase).collect()
+}
+
 /// Counts one more failure, or try, of an account.
 fn count_failure(failures: &mut BTreeMap<String, (u32, Instant)>, account: &str) {
     // A stranger who tries many accounts must not fill the memory; the oldest are let go.
@@ -610,6 +699,7 @@ fn parse(name: &str, fields: serde_json::Map<String, Value>) -> Result<Command, 
         "enrol_key",
         "change_password",
         "end_session",
+        "unlock_session",
         "refuse_password",
         "note_refusal",
         "draft_plugin",

@@ -168,8 +168,9 @@ impl Problem {
                 StatusCode::FORBIDDEN,
                 "Not for this role",
                 "may-not-read",
-                "Your roles do not read this, or you are counting a roll: what to expect stays hidden for so long.",
-                "Read it when your count has ended, or ask a supervisor, a reviewer or an auditor.",
+                "Your roles do not read this, or a count runs that you have or may have a part in: what to expect stays \
+                 hidden for so long.",
+                "Read it when the count has ended, or ask a supervisor, a reviewer or an auditor.",
             ),
             DeskError::WrongPassword => Self::new(
                 StatusCode::UNAUTHORIZED,
@@ -205,6 +206,7 @@ impl Problem {
                     RefusalKind::Invalid => (StatusCode::UNPROCESSABLE_ENTITY, "The request makes no sense"),
                     RefusalKind::SignedOut => (StatusCode::UNAUTHORIZED, "Signed out"),
                     RefusalKind::NeedsPassword => (StatusCode::UNAUTHORIZED, "A signature"),
+                    RefusalKind::Locked => (StatusCode::LOCKED, "Locked"),
                     RefusalKind::Internal => return Self::internal(&refusal.text),
                 };
                 let mut problem = Self::new(status, title, &refusal.code, refusal.text.clone(), &refusal.remedy);

@@ -6,7 +6,7 @@ use std::io::{Seek as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use tallyseal_book::{Book, Order};
-use tallyseal_control::{Command, Refusal};
+use tallyseal_control::{Command, Record, Refusal, State};
 use tallyseal_report::{Contents, Seal, Unsealed, prepare, scope};
 use tallyseal_schema::checkpoint;
 use tallyseal_schema::ids::Stream;
@@ -15,7 +15,7 @@ use tallyseal_schema::plugin_files::Files;
 use tallyseal_schema::sealed::ProofLine;
 use tallyseal_schema::{Body, By, Entry, Hash};
 
-use crate::counted::Counted;
+use crate::counted::{Counted, may_count_by_hand, told_hand_count};
 use crate::desk::system_order;
 use crate::error::DeskError;
 use crate::randomness;
@@ -138,6 +138,19 @@ async fn prepared(book: Book, by: By, record: Stream) -> Result<Prepared, DeskEr
                 "roll-in-count",
                 format!("{told} would show what to expect."),
                 "Take the copy when the count has ended.",
+            )));
+        }
+        let roles = match book.record(&Stream::account(&person.account))? {
+            Some((_, Record { state: State::Account(account), .. })) => account.roles,
+            _ => Vec::new(),
+        };
+        if may_count_by_hand(&roles)
+            && let Some(stream) = told_hand_count(&book, contents.entries.values())?
+        {
+            return Err(DeskError::refused(Refusal::conflict(
+                "hand-count-open",
+                format!("The hand count {} waits for its second number, and this copy tells the first.", stream.id()),
+                "Take the copy when a second person has counted.",
             )));
         }
     }

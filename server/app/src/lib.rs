@@ -17,6 +17,7 @@ mod equal_keys;
 mod error;
 mod export;
 mod founding;
+mod idle;
 mod randomness;
 mod say;
 mod server;

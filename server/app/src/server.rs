@@ -9,6 +9,7 @@ use actix_web::middleware::DefaultHeaders;
 use actix_web::web::Data;
 use actix_web::{App, HttpServer};
 use tallyseal_book::{Book, BootInfo, EarlierClock, Layout, Settings, key_file};
+use tallyseal_schema::Entry;
 use tallyseal_schema::kinds::schemas_hash;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -16,6 +17,7 @@ use crate::capture::{Captures, lose_all};
 use crate::cli::CannotRun;
 use crate::clock::{self, SystemClock};
 use crate::desk::Desk;
+use crate::idle::Idle;
 use crate::token::Tokens;
 use crate::vault::Vault;
 use crate::{SOFTWARE, api, control_socket};
@@ -24,6 +26,8 @@ use crate::{SOFTWARE, api, control_socket};
 const HEAD_DEADLINE: Duration = Duration::from_secs(5);
 /// How long an idle connection is kept.
 const KEEP_ALIVE: Duration = Duration::from_secs(15);
+/// So many entries are looked through for the last act of a person.
+const LOOKED_BACK: u64 = 10_000;
 /// Connections at a time, and waiting.
 const CONNECTIONS_MAX: usize = 2_048;
 
@@ -61,12 +65,13 @@ pub struct Running {
 }
 
 impl Running {
-    /// Starts a server on the book in `dir`, listening at `listen`.
+    /// Starts a server on the book in `dir`, listening at `listen`. `idle_lock`: so long may a session not be used.
     ///
     /// Errors: in sentences; nothing runs then.
     pub async fn start(
         dir: &Path,
         listen: SocketAddr,
+        idle_lock: Duration,
         accept_earlier_clock: Option<EarlierClock>,
     ) -> Result<Self, CannotRun> {
         let layout = Layout::new(dir);
@@ -81,7 +86,8 @@ impl Running {
         lose_all(&book).await?;
         let captures = Captures::new();
         tokio::spawn(captures.clone().follow(book.clone()));
-        let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone()));
+        let idle = Idle::new(idle_lock, last_act(&book)?);
+        let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone(), idle));
         let shared = desk.clone();
         let app = move || {
             // Answers hold tokens, one-time secrets and what only some may see: nobody on the way keeps them.
@@ -103,6 +109,7 @@ impl Running {
         let socket = layout.socket();
         control_socket::listen(&socket, book.clone())?;
         tokio::spawn(note_strangers(desk.clone()));
+        tokio::spawn(lock_idle(desk.clone()));
         Ok(Self { address, book, captures, desk, handle, socket })
     }
 
@@ -153,6 +160,34 @@ impl Ending {
         tokio::select! {
             _ = self.interrupt.recv() => {}
             _ = self.terminate.recv() => {}
+        }
+    }
+}
+
+/// How long ago a person did the last act that is in the book. Nobody is known to have used a session after that, so a
+/// restart does not give one that was left alone another whole idle time.
+fn last_act(book: &Book) -> Result<Duration, CannotRun> {
+    let head = book.head()?.n;
+    let mut last = clock::now();
+    for n in (head.saturating_sub(LOOKED_BACK)..=head).rev() {
+        let Some(bytes) = book.entry(n)? else { break };
+        let entry = Entry::read(&bytes)?;
+        last = entry.header.at;
+        if entry.header.by.account().is_some() {
+            break;
+        }
+    }
+    let ago = clock::now().micros().saturating_sub(last.micros());
+    Ok(Duration::from_micros(u64::try_from(ago).unwrap_or(0)))
+}
+
+/// Locks sessions that nobody uses, within seconds and whether or not anybody asks for anything.
+async fn lock_idle(desk: Data<Desk>) {
+    let mut next = tokio::time::interval(desk.idle_sweep());
+    loop {
+        next.tick().await;
+        if let Err(error) = desk.lock_idle().await {
+            tracing::error!(%error, "sessions that nobody uses were not locked");
         }
     }
 }

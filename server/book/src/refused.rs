@@ -12,9 +12,12 @@ use tallyseal_schema::kinds::ActRefused;
 pub(crate) fn place(kind: RefusalKind, by: &By) -> Option<Stream> {
     match kind {
         RefusalKind::Conflict | RefusalKind::Forbidden | RefusalKind::NotFound => {}
-        RefusalKind::Invalid | RefusalKind::SignedOut | RefusalKind::NeedsPassword | RefusalKind::Internal => {
-            return None;
-        }
+        // A page that asks on and on in a locked session would fill the book with it; the lock itself is an entry.
+        RefusalKind::Invalid
+        | RefusalKind::SignedOut
+        | RefusalKind::NeedsPassword
+        | RefusalKind::Locked
+        | RefusalKind::Internal => return None,
     }
     match by {
         By::Person(person) => Some(Stream::of(Thing::Session, &person.session)),

@@ -1,6 +1,7 @@
 //! `tallyseal demo`: an invented plant and one shift, done by its people at the desk, with a simulated counting table on
 //! the other end of a real TCP link. Everything in it is made up (GS1 demonstration prefix 952, `.example` names).
 
+mod order;
 mod people;
 mod plant;
 mod plugin;
@@ -53,7 +54,7 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     say::line(format_args!("Key of the book: {key}"))?;
     // The port asked for is only needed when the pages are served afterwards.
     let listen = if args.once { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) } else { args.listen };
-    let running = Running::start(dir, listen, None).await?;
+    let running = Running::start(dir, listen, args.idle_lock.limit(), None).await?;
     let listener = TcpListener::bind("127.0.0.1:0").await?;
     let table = serve(listener, TableOptions::default())?;
     let people = People::enrol(running.desk(), issued).await?;
@@ -80,15 +81,15 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     Ok(if all_hold { Outcome::Good } else { Outcome::FoundWrong })
 }
 
-/// The sealed records of both deliveries, in `DIR/out`.
+/// The sealed records of both deliveries and of the order, in `DIR/out`.
 async fn seal(dir: &Path, running: &Running, people: &People) -> Result<Vec<PathBuf>, CannotRun> {
     let out = dir.join("out");
     std::fs::create_dir_all(&out)?;
     let mut zips = Vec::new();
-    for delivery in ["DL-0001", "DL-0002"] {
-        let record = Stream::new("delivery", delivery)?;
+    for (thing, id) in [("delivery", "DL-0001"), ("delivery", "DL-0002"), ("order", plant::ORDER)] {
+        let record = Stream::new(thing, id)?;
         let by: By = running.desk().seated(&people.auditor.seat, Role::Auditor);
-        let path = out.join(format!("{delivery}.zip"));
+        let path = out.join(format!("{id}.zip"));
         let taken = export::export_to(running.desk().book().clone(), by, record, path.clone()).await;
         taken.map_err(CannotRun::because)?;
         let length = path.metadata()?.len();

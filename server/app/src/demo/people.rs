@@ -52,17 +52,22 @@ pub(super) struct People {
     pub(super) administrator: Player,
     pub(super) auditor: Player,
     pub(super) examiner: Player,
+    pub(super) line: Player,
     pub(super) operator: Player,
     pub(super) reviewer: Player,
+    /// A second person of the line.
+    pub(super) second: Player,
     pub(super) supervisor: Player,
 }
 
 /// The others: account, name, role, device.
-const OTHERS: [(&str, &str, Role, &str); 4] = [
+const OTHERS: [(&str, &str, Role, &str); 6] = [
     ("U-0003", "Petra Halm", Role::Supervisor, "D-OFFICE-1"),
     ("U-0004", "Ludo Marsh", Role::LabelRoom, "D-BENCH-1"),
     ("U-0005", "Sia Toren", Role::IncomingExaminer, "D-RECEIPT-1"),
     ("U-0006", "Edda Quill", Role::Auditor, "D-OFFICE-2"),
+    ("U-0007", "Ines Farrow", Role::Line, "D-LINE-1"),
+    ("U-0008", "Tomas Reed", Role::Line, "D-LINE-2"),
 ];
 
 /// A password of the demo, printed at its end.
@@ -114,19 +119,24 @@ impl People {
             reviewer.sign(desk, "confirm_identity", json!({ "account": account })).await?;
         }
         let mut others = others.into_iter();
-        match (others.next(), others.next(), others.next(), others.next()) {
-            (Some(supervisor), Some(operator), Some(examiner), Some(auditor)) => {
-                Ok(Self { administrator, auditor, examiner, operator, reviewer, supervisor })
-            }
-            _ => Err(CannotRun::because("somebody is missing".to_owned())),
-        }
+        let mut next = || others.next().ok_or_else(|| CannotRun::because("somebody is missing".to_owned()));
+        let (supervisor, operator, examiner, auditor) = (next()?, next()?, next()?, next()?);
+        let (line, second) = (next()?, next()?);
+        Ok(Self { administrator, auditor, examiner, line, operator, reviewer, second, supervisor })
     }
 
     /// Everyone's account and password. Errors: standard output cannot be written.
     pub(super) fn print(&self) -> Result<(), CannotRun> {
-        for player in
-            [&self.administrator, &self.reviewer, &self.supervisor, &self.operator, &self.examiner, &self.auditor]
-        {
+        for player in [
+            &self.administrator,
+            &self.reviewer,
+            &self.supervisor,
+            &self.operator,
+            &self.examiner,
+            &self.auditor,
+            &self.line,
+            &self.second,
+        ] {
             let seat = &player.seat;
             say::line(format_args!(
                 "  {}  {:<18}  {}, {}",

@@ -30,6 +30,19 @@ pub(super) const ROLLS: [(&str, u32); 3] = [("R-000101", 2_500), ("R-000102", 2_
 /// Rolls of the second.
 pub(super) const OTHER_ROLLS: [(&str, u32); 2] = [("R-000201", 2_000), ("R-000202", 2_000)];
 
+/// The shipper label: no code on it, one for 24 units.
+pub(super) const SHIPPER_ITEM: &str = "L-2001-01";
+/// Its only roll, and what the supplier states.
+pub(super) const SHIPPER_ROLL: &str = "R-000301";
+/// Labels on it.
+pub(super) const SHIPPER_LABELS: u32 = 400;
+/// The packaging line.
+pub(super) const LINE: &str = "LN-01";
+/// The packaging order.
+pub(super) const ORDER: &str = "PO-260001";
+/// Rolls of the first delivery in the order in which they are issued.
+pub(super) const ORDER_ROLLS: [&str; 3] = ["R-000101", "R-000102", "R-000103"];
+
 /// A year from now. Unit: the record's time.
 fn next_year() -> String {
     clock::now().plus_micros(365 * 24 * 3_600 * 1_000_000).to_string()
@@ -60,6 +73,18 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
         supervisor.seat.name, reviewer.seat.name
     ))?;
 
+    let shipper = json!({
+        "code": "L-2001", "revision": "01", "product": "Demonstrol (invented)", "strength": "50 mg", "market": "XX",
+        "language": "en", "form": "roll", "lanes": 1, "pitch_um": 153_000, "width_um": 105_000, "web_thickness_um": 145,
+        "unwind": "outside_left_first", "counts": "one", "relies_on": ["missing", "splice"], "faults_max": 20,
+        "splices_max": 3,
+    });
+    supervisor.act(desk, "draft_item", json!({ "item": SHIPPER_ITEM, "draft": shipper })).await?;
+    let specimen = json!({ "id": "SP-2001-01", "place": "specimen file, cabinet 1" });
+    reviewer.sign(desk, "approve_item", json!({ "item": SHIPPER_ITEM, "specimen": specimen })).await?;
+    reviewer.sign(desk, "approve_supplier", json!({ "supplier": "SU-01", "item": SHIPPER_ITEM })).await?;
+    packaging(desk, people).await?;
+
     let loaded = desk.draft_plugin(&supervisor.seat, randomness::act()?, Role::Supervisor, plugin::files()).await?;
     let plugin = loaded.entries.first().map(|(_, stream, _)| stream.id().to_string()).unwrap_or_default();
     reviewer.sign(desk, "approve_plugin", json!({ "plugin": plugin })).await?;
@@ -81,12 +106,15 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
     table.wait_connected(true).await?;
     say::line(format_args!("Station {STATION}: plugin ticket-line, link to {} is up.", table.address()))?;
 
-    for (delivery, lot, rolls) in
-        [("DL-0001", "PW-77120", ROLLS.as_slice()), ("DL-0002", "PW-77121", OTHER_ROLLS.as_slice())]
-    {
+    let shipper = [(SHIPPER_ROLL, SHIPPER_LABELS)];
+    for (delivery, lot, item, rolls) in [
+        ("DL-0001", "PW-77120", ITEM, ROLLS.as_slice()),
+        ("DL-0002", "PW-77121", ITEM, OTHER_ROLLS.as_slice()),
+        ("DL-0003", "PW-77208", SHIPPER_ITEM, shipper.as_slice()),
+    ] {
         let stated: Vec<_> = rolls.iter().map(|(roll, stated)| json!({ "roll": roll, "stated": stated })).collect();
         let received = json!({
-            "delivery": delivery, "item": ITEM, "supplier": "SU-01", "supplier_lot": lot, "maker": "Printwerk (invented)",
+            "delivery": delivery, "item": item, "supplier": "SU-01", "supplier_lot": lot, "maker": "Printwerk (invented)",
             "receiving_code": format!("RC-{lot}"), "condition": "boxes sound, papers complete", "place": "quarantine cage",
             "rolls": stated,
         });
@@ -99,12 +127,34 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
         });
         examiner.sign(desk, "examine_delivery", examined).await?;
         reviewer.sign(desk, "release_delivery", json!({ "delivery": delivery })).await?;
-        say::line(format_args!(
-            "Delivery {delivery}: {} rolls received, examined by {}, released by {}.",
-            rolls.len(),
-            examiner.seat.name,
-            reviewer.seat.name
-        ))?;
+    }
+    say::line(format_args!(
+        "Deliveries DL-0001, DL-0002, DL-0003 received by {}, examined by {}, released by {}.",
+        operator.seat.name, examiner.seat.name, reviewer.seat.name
+    ))
+}
+
+/// The packaging line with its devices, and limits for both labels.
+async fn packaging(desk: &Desk, people: &People) -> Result<(), CannotRun> {
+    let device = |id: &str, kind: &str, name: &str| json!({ "id": id, "kind": kind, "name": name, "digits": 6, "calibration_due": next_year() });
+    let line = json!({
+        "line": LINE, "name": "Line 1 (invented)", "place": "hall 1",
+        "devices": [
+            device("DP-01", "dispenser", "labeller"), device("DP-02", "dispenser", "shipper labeller"),
+            device("PR-01", "printer", "printer on the labeller"), device("VF-01", "verifier", "camera, good"),
+            device("VF-02", "verifier", "camera, rejected"), device("UC-01", "unit_counter", "counter before the packer"),
+        ],
+    });
+    people.supervisor.act(desk, "register_line", line).await?;
+    let limit = |labels: u32, num: u32| json!({ "labels": labels, "ratio": { "num": num, "den": 1_000 } });
+    for (limit_set, code, short) in [("LS-01", "L-1001", limit(10, 2)), ("LS-02", "L-2001", limit(2, 10))] {
+        let draft = json!({
+            "item_code": code, "basis": "provisional", "data": "no order of this label has run yet (invented)",
+            "uncertainty": 1,
+            "limits": { "short": short, "over": limit(1, 1), "product_short": limit(1, 1), "product_over": short },
+        });
+        people.supervisor.act(desk, "draft_limits", json!({ "limit_set": limit_set, "draft": draft })).await?;
+        people.reviewer.sign(desk, "approve_limits", json!({ "limit_set": limit_set })).await?;
     }
     Ok(())
 }

@@ -1,32 +1,29 @@
 //! The shift: challenge, three rolls, a wrong code, closing challenge.
 
 use serde_json::{Value, json};
+use tallyseal_book::Receipt;
 use tallyseal_control::{CountState, CountStatus, Record, RollState, State};
 use tallyseal_machines::table::{Direction, Roll, RollRun, Scatter, SimFaultKind, TableHandle};
 use tallyseal_schema::ids::Stream;
 
 use super::people::People;
-use super::plant::{CERTIFIED, CODE, ITEM, OTHER_CODE, OTHER_ROLLS, ROLLS, STATION, TEST_ROLL};
+use super::plant::{
+    CERTIFIED, CODE, ITEM, OTHER_CODE, OTHER_ROLLS, ROLLS, SHIPPER_ITEM, SHIPPER_LABELS, SHIPPER_ROLL, STATION,
+    TEST_ROLL,
+};
 use crate::cli::CannotRun;
 use crate::desk::Desk;
 use crate::say;
 
-struct Shift<'a> {
-    desk: &'a Desk,
-    people: &'a People,
+pub(super) struct Shift<'a> {
+    pub(super) desk: &'a Desk,
+    pub(super) people: &'a People,
     table: &'a TableHandle,
 }
 
 pub(super) async fn work(desk: &Desk, people: &People, table: &TableHandle, seed: u64) -> Result<(), CannotRun> {
     let shift = Shift { desk, people, table };
-    let places =
-        json!({ "station": STATION, "places": ["table", "take-up disc", "floor", "waste bin"], "found": "nothing" });
-    people.operator.act(desk, "clear_bench", places).await?;
-    let set_up = json!({
-        "station": STATION, "item": ITEM, "sensor": "gap sensor", "sensitivity": "4", "speed_labels_per_min": 1_000,
-    });
-    people.operator.act(desk, "set_up_station", set_up).await?;
-    shift.challenge("start").await?;
+    say::line(shift.at_station(ITEM).await?)?;
 
     let [plain, faulty, disputed] = ROLLS;
     let roll = Roll::plain(plain.1, Some(CODE));
@@ -60,7 +57,12 @@ pub(super) async fn work(desk: &Desk, people: &People, table: &TableHandle, seed
     let roll = Roll::plain(mixed.1, Some(CODE)).with(1_417, SimFaultKind::WrongCode(OTHER_CODE.to_owned()));
     shift.count(mixed.0, &roll, "incoming", Direction::Forward, 0).await?;
     shift.tell_held(sister.0).await?;
-    shift.challenge("end").await
+    say::line(shift.challenge("end").await?)?;
+
+    shift.at_station(SHIPPER_ITEM).await?;
+    shift.count(SHIPPER_ROLL, &Roll::plain(SHIPPER_LABELS, None), "incoming", Direction::Forward, 0).await?;
+    shift.challenge("end").await?;
+    shift.pack().await
 }
 
 impl Shift<'_> {
@@ -96,7 +98,7 @@ impl Shift<'_> {
     }
 
     /// A count that is disposed of and signed. Gives the labels.
-    async fn count(
+    pub(super) async fn count(
         &self,
         roll_id: &str,
         roll: &Roll,
@@ -125,8 +127,8 @@ impl Shift<'_> {
         Ok(state.labels.unwrap_or_default().get())
     }
 
-    /// The certified roll, forward and back, with every fault that the item relies on.
-    async fn challenge(&self, occasion: &str) -> Result<(), CannotRun> {
+    /// The certified roll, forward and back, with every fault that the item relies on. Gives what came of it, in words.
+    pub(super) async fn challenge(&self, occasion: &str) -> Result<String, CannotRun> {
         let roll = Roll::plain(CERTIFIED, Some(CODE))
             .with(101, SimFaultKind::Missing)
             .with(202, SimFaultKind::Unread)
@@ -142,15 +144,25 @@ impl Shift<'_> {
         let concluded = self.people.operator.sign(self.desk, "conclude_challenge", conclude).await?;
         let passed = concluded.entries.first().is_some_and(|(_, _, kind)| kind == "station.challenge_passed");
         let bracketed = concluded.entries.iter().filter(|(_, _, kind)| kind == "roll.bracketed").count();
-        let result = if passed { "passed" } else { "FAILED" };
-        say::line(format_args!(
-            "Challenge ({occasion}): {CERTIFIED} certified labels forward and back, every fault kind: {result}; {bracketed} counts bracketed."
-        ))?;
-        Ok(())
+        if !passed {
+            return Err(CannotRun::because(format!("the challenge ({occasion}) failed")));
+        }
+        Ok(format!(
+            "Challenge ({occasion}): {CERTIFIED} certified labels forward and back, every fault kind: passed; {bracketed} counts bracketed."
+        ))
     }
 
-    async fn must_be_refused(&self, name: &str, command: Value) -> Result<(), CannotRun> {
-        match self.people.operator.act(self.desk, name, command).await {
+    pub(super) async fn must_be_refused(&self, name: &str, command: Value) -> Result<(), CannotRun> {
+        self.told_why(name, self.people.operator.act(self.desk, name, command).await)
+    }
+
+    /// The same for a signature.
+    pub(super) async fn must_be_refused_signed(&self, name: &str, command: Value) -> Result<(), CannotRun> {
+        self.told_why(name, self.people.operator.sign(self.desk, name, command).await)
+    }
+
+    fn told_why(&self, name: &str, done: Result<Receipt, CannotRun>) -> Result<(), CannotRun> {
+        match done {
             Ok(_) => Err(CannotRun::because(format!("{name} should have been refused"))),
             Err(error) => {
                 let why = error.why().unwrap_or_default();
@@ -174,7 +186,7 @@ impl Shift<'_> {
         }
     }
 
-    fn tell_settled(&self, roll: &str) -> Result<(), CannotRun> {
+    pub(super) fn tell_settled(&self, roll: &str) -> Result<(), CannotRun> {
         let state = self.roll_state(roll)?;
         let Some(settled) = &state.settled else {
             return Err(CannotRun::because(format!("no count of {roll} stands")));
@@ -183,6 +195,7 @@ impl Shift<'_> {
         let rule = serde_json::to_value(settled.rule)?.as_str().unwrap_or_default().replace('_', " ");
         let stated = i64::from(settled.counted.get()) - i64::from(state.stated.get());
         let against = match stated {
+            _ if state.parent.is_some() => "the rest of another roll".to_owned(),
             0 => "as stated".to_owned(),
             short if short < 0 => format!("{} short of what was stated", -short),
             over => format!("{over} over what was stated"),
