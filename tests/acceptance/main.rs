@@ -4,11 +4,18 @@
 
 mod accounts;
 mod acts;
+mod authority;
 mod bad_bytes;
+mod blind;
 mod command_line;
 mod counting;
 mod demo;
+mod description;
+mod idle;
+mod orders;
+mod overrides;
 mod requests;
 mod rules;
 mod secrets;
+mod separation;
 mod serving;

@@ -41,11 +41,14 @@ KIND_ROWS = """
 | `account.unlocked` | 1 | account | no |
 | `session.opened` | 1 | session | no |
 | `session.ended` | 1 | session | no |
+| `session.locked` | 1 | session | no |
+| `session.unlocked` | 1 | session | no |
 | `session.password_refused` | 1 | session | no |
 | `act.refused` | 1 | session, station | no |
 | `signature.applied` | 1 | any | no |
 | `remark.made` | 1 | any | no |
 | `record.exported` | 1 | any | no |
+| `record.questioned` | 1 | any | no |
 | `supplier.registered` | 1 | supplier | yes |
 | `supplier.approved` | 1 | supplier | no |
 | `item.drafted` | 1 | item | yes |
@@ -105,6 +108,74 @@ KIND_ROWS = """
 | `plugin.drafted` | 1 | plugin | yes |
 | `plugin.approved` | 1 | plugin | no |
 | `deviation.opened` | 1 | deviation | yes |
+| `deviation.assessed` | 1 | deviation | yes |
+| `deviation.scope_extended` | 1 | deviation | yes |
+| `deviation.interim_decided` | 1 | deviation | yes |
+| `deviation.investigated` | 1 | deviation | yes |
+| `deviation.due_extended` | 1 | deviation | no |
+| `deviation.decided` | 1 | deviation | no |
+| `deviation.closed` | 1 | deviation | no |
+| `line.registered` | 1 | line | yes |
+| `line.devices_changed` | 1 | line | yes |
+| `line.order_opened` | 1 | line | no |
+| `line.order_closed` | 1 | line | no |
+| `clearance.performed` | 1 | clearance | yes |
+| `limit_set.drafted` | 1 | limit_set | yes |
+| `limit_set.approved` | 1 | limit_set | no |
+| `limit_set.withdrawn` | 1 | limit_set | no |
+| `order.planned` | 1 | order | yes |
+| `order.part_begun` | 1 | order | no |
+| `order.roll_examined` | 1 | order | yes |
+| `order.limits_frozen` | 1 | order | yes |
+| `order.issued` | 1 | order | yes |
+| `order.roll_received` | 1 | order | yes |
+| `order.started` | 1 | order | yes |
+| `order.roll_mounted` | 1 | order | yes |
+| `order.roll_dismounted` | 1 | order | yes |
+| `order.interrupted` | 1 | order | yes |
+| `order.resumed` | 1 | order | yes |
+| `order.quantity_recorded` | 1 | order | yes |
+| `order.units_recorded` | 1 | order | yes |
+| `order.quantity_withdrawn` | 1 | order | yes |
+| `order.finished` | 1 | order | yes |
+| `order.roll_given_back` | 1 | order | yes |
+| `order.return_taken` | 1 | order | yes |
+| `order.reconciled` | 1 | order | yes |
+| `order.held` | 1 | order | no |
+| `order.hold_lifted` | 1 | order | no |
+| `order.signed_for_packaging` | 1 | order | no |
+| `order.approved` | 1 | order | no |
+| `order.rejected` | 1 | order | no |
+| `order.voided` | 1 | order | yes |
+| `order.reopened` | 1 | order | yes |
+| `issue.given` | 1 | issue | yes |
+| `issue.taken` | 1 | issue | no |
+| `issue.withdrawn` | 1 | issue | yes |
+| `roll.returned` | 1 | roll | yes |
+| `roll.issued` | 1 | roll | yes |
+| `roll.issue_withdrawn` | 1 | roll | yes |
+| `roll.taken` | 1 | roll | yes |
+| `roll.received_at_line` | 1 | roll | yes |
+| `roll.mounted` | 1 | roll | yes |
+| `roll.dismounted` | 1 | roll | yes |
+| `roll.given_back` | 1 | roll | yes |
+| `roll.ended` | 1 | roll | yes |
+| `roll.return_released` | 1 | roll | yes |
+| `hand_count.opened` | 1 | hand_count | yes |
+| `hand_count.entered` | 1 | hand_count | yes |
+| `hand_count.agreed` | 1 | hand_count | yes |
+| `hand_count.differed` | 1 | hand_count | yes |
+| `container.opened` | 1 | container | yes |
+| `container.filled` | 1 | container | yes |
+| `container.sealed` | 1 | container | yes |
+| `container.destruction_consented` | 1 | container | no |
+| `container.destruction_declared` | 1 | container | no |
+| `container.destroyed` | 1 | container | no |
+| `reconciliation.computed` | 1 | reconciliation | yes |
+| `override.requested` | 1 | override | yes |
+| `override.granted` | 1 | override | no |
+| `override.refused` | 1 | override | no |
+| `override.used` | 1 | override | no |
 """
 MEANING_ROWS = """
 | identity confirmed | account | administrator, reviewer | account.enrolled, account.password_reset | - | yes |
@@ -121,6 +192,25 @@ MEANING_ROWS = """
 | challenge concluded | station | label_room | - | - | - |
 | test roll certified | test_roll | reviewer | test_roll.registered | - | - |
 | plugin approved | plugin | reviewer | plugin.drafted | - | - |
+| limits approved | limit_set | reviewer | limit_set.drafted | - | - |
+| cleared | clearance | line | - | - | - |
+| clearance checked | clearance | line, supervisor | clearance.performed | cleared | - |
+| issued | issue | label_room | - | - | - |
+| issue taken | issue | line | issue.given | issued | - |
+| container sealed | container | label_room | - | - | - |
+| destruction consented | container | reviewer | container.opened, container.filled, container.sealed | container sealed | - |
+| destroyed | container | label_room | - | - | - |
+| destruction witnessed | container | line, supervisor, reviewer | container.destruction_declared | destroyed | - |
+| reconciled | reconciliation | label_room, supervisor | - | - | - |
+| reconciliation checked | reconciliation | label_room, supervisor, reviewer | reconciliation.computed | reconciled | - |
+| override granted | override | supervisor, reviewer | override.requested | - | - |
+| return released | roll | reviewer | roll.given_back, roll.returned, roll.count_opened | - | - |
+| deviation investigated | deviation | supervisor, reviewer | - | - | - |
+| deviation approved | deviation | reviewer | deviation.opened, deviation.assessed, deviation.investigated, roll.count_opened, order.planned, order.roll_examined, order.issued, order.roll_received, order.started, order.roll_mounted, order.roll_dismounted, order.interrupted, order.resumed, order.quantity_recorded, order.units_recorded, order.quantity_withdrawn, order.finished, order.roll_given_back, order.return_taken, issue.given, clearance.performed, container.opened, container.filled, container.sealed, container.destruction_declared, hand_count.opened, hand_count.entered, override.requested, reconciliation.computed | deviation investigated, counted, issued, issue taken, cleared, clearance checked, destroyed, destruction witnessed, reconciled, reconciliation checked | - |
+| signed for packaging | order | supervisor | - | - | - |
+| label record reviewed | order | reviewer | order.planned, order.roll_examined, order.issued, order.roll_received, order.started, order.roll_mounted, order.roll_dismounted, order.interrupted, order.resumed, order.quantity_recorded, order.units_recorded, order.quantity_withdrawn, order.finished, order.roll_given_back, order.return_taken, issue.given, clearance.performed, container.opened, container.filled, container.sealed, container.destruction_declared, hand_count.opened, hand_count.entered, override.requested, reconciliation.computed | signed for packaging, counted, issued, issue taken, cleared, clearance checked, destroyed, destruction witnessed, reconciled, reconciliation checked | - |
+| label record approved | order | reviewer | order.planned, order.roll_examined, order.issued, order.roll_received, order.started, order.roll_mounted, order.roll_dismounted, order.interrupted, order.resumed, order.quantity_recorded, order.units_recorded, order.quantity_withdrawn, order.finished, order.roll_given_back, order.return_taken, issue.given, clearance.performed, container.opened, container.filled, container.sealed, container.destruction_declared, hand_count.opened, hand_count.entered, override.requested, reconciliation.computed | signed for packaging, counted, issued, issue taken, cleared, clearance checked, destroyed, destruction witnessed, reconciled, reconciliation checked | - |
+| label record rejected | order | reviewer | order.planned, order.roll_examined, order.issued, order.roll_received, order.started, order.roll_mounted, order.roll_dismounted, order.interrupted, order.resumed, order.quantity_recorded, order.units_recorded, order.quantity_withdrawn, order.finished, order.roll_given_back, order.return_taken, issue.given, clearance.performed, container.opened, container.filled, container.sealed, container.destruction_declared, hand_count.opened, hand_count.entered, override.requested, reconciliation.computed | signed for packaging, counted, issued, issue taken, cleared, clearance checked, destroyed, destruction witnessed, reconciled, reconciliation checked | - |
 """
 
 

@@ -2,6 +2,7 @@
 
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use serde_json::{Value, json};
@@ -68,10 +69,15 @@ pub fn act() -> String {
     uuid::Uuid::new_v4().to_string()
 }
 
+/// Requests with their answers: method, path, request, status, answer.
+pub type Heard = Arc<Mutex<Vec<Value>>>;
+
 /// A client at one device.
 #[derive(Clone)]
 pub struct Client {
     agent: ureq::Agent,
+    /// Where everything is kept that is said and heard, where it is.
+    heard: Option<Heard>,
     /// Given with each signature.
     pub password: String,
     /// The role acted in.
@@ -88,7 +94,14 @@ impl Client {
             .timeout_global(Some(Duration::from_secs(60)))
             .build()
             .new_agent();
-        Self { agent, password: String::new(), role: "label_room".to_owned(), token: None, url: url.to_owned() }
+        Self {
+            agent,
+            heard: None,
+            password: String::new(),
+            role: "label_room".to_owned(),
+            token: None,
+            url: url.to_owned(),
+        }
     }
 
     /// Signs in; gives the client and the answer.
@@ -128,16 +141,36 @@ impl Client {
         Self { url: url.to_owned(), ..Self::stranger(url) }.taking(self)
     }
 
+    /// The same client; what it sends and hears is kept there as well.
+    #[must_use]
+    pub fn kept_in(&self, heard: &Heard) -> Self {
+        Self { heard: Some(Arc::clone(heard)), ..self.clone() }
+    }
+
     fn taking(self, other: &Self) -> Self {
-        Self { password: other.password.clone(), role: other.role.clone(), token: other.token.clone(), ..self }
+        Self {
+            heard: other.heard.clone(),
+            password: other.password.clone(),
+            role: other.role.clone(),
+            token: other.token.clone(),
+            ..self
+        }
     }
 
     /// Any request.
     pub fn send(&self, method: &str, path: &str, body: Option<&Value>) -> Answer {
-        match body {
+        let answer = match body {
             Some(body) => self.send_text(method, path, &body.to_string()),
             None => self.answer(self.agent.run(self.request(method, path).body(()).unwrap())),
+        };
+        if let Some(heard) = &self.heard {
+            let is_json = answer.content_type.contains("json") && !answer.content_type.contains("jsonl");
+            heard.lock().unwrap().push(json!({
+                "method": method, "path": path, "request": body, "status": answer.status,
+                "answer": is_json.then_some(&answer.body),
+            }));
         }
+        answer
     }
 
     /// Any request, with a body that need not be JSON.

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use tallyseal_control::AUTHORITY;
 use tallyseal_schema::kinds::{KINDS, MEANINGS, json_schemas};
+use tallyseal_schema::two_people::{PRESENT_MINUTES, TWO_PEOPLE};
 
 /// Every generated file with the text that it must have. `top`: the top folder.
 ///
@@ -16,10 +18,15 @@ pub fn all(top: &Path) -> BTreeMap<PathBuf, String> {
         text.push('\n');
         files.insert(top.join("schema/json").join(name), text);
     }
+    let mut text = serde_json::to_string_pretty(&crate::openapi::description()).expect("a JSON value can be written");
+    text.push('\n');
+    files.insert(top.join("server/app/openapi.json"), text);
     let path = top.join("schema/FORMAT.md");
     let text = std::fs::read_to_string(&path).expect("schema/FORMAT.md can be read");
     let text = between(&text, "kinds", &kinds_table());
-    files.insert(path, between(&text, "meanings", &meanings_table()));
+    let text = between(&text, "meanings", &meanings_table());
+    files.insert(path, between(&text, "two-people", &two_people_table()));
+    files.insert(top.join("server/control/AUTHORITY.md"), authority_table());
     files
 }
 
@@ -57,6 +64,40 @@ fn meanings_table() -> String {
             list(meaning.excludes_signers),
             if meaning.excludes_self { "yes" } else { "-" }
         );
+    }
+    table
+}
+
+fn two_people_table() -> String {
+    let mut table = "| act | the first leaves | the second leaves | when |\n|---|---|---|---|\n".to_owned();
+    for row in TWO_PEOPLE {
+        let _ = writeln!(table, "| {} | {} | {} | {} |", row.act, row.first, row.second, row.when);
+    }
+    let _ = writeln!(table, "\nBoth present: the second signs within {PRESENT_MINUTES} minutes of the first.");
+    table
+}
+
+/// Who may give which command. Generated, for people: `control` holds the table itself.
+fn authority_table() -> String {
+    let mut table =
+        "# Who may do what\n\nGenerated from `src/authority.rs`. Rules about a particular record (not the same \
+        person twice, states, holds) come after it.\n\n| command | people | others |\n|---|---|---|\n"
+            .to_owned();
+    for row in AUTHORITY {
+        let roles: Vec<&str> = row.roles.iter().map(|role| role.title()).collect();
+        let mut others = Vec::new();
+        for (may, who) in [
+            (row.machine, "a machine's capture"),
+            (row.system, "the software"),
+            (row.with_one_time_password, "also under a one-time password"),
+            (row.while_locked, "also while the session is locked"),
+        ] {
+            if may {
+                others.push(who);
+            }
+        }
+        let list = |items: &[&str]| if items.is_empty() { "-".to_owned() } else { items.join(", ") };
+        let _ = writeln!(table, "| `{}` | {} | {} |", row.command, list(&roles), list(&others));
     }
     table
 }

@@ -6,6 +6,9 @@
 pub mod api;
 pub mod book;
 pub mod generated;
+pub mod instance;
+pub mod openapi;
+pub mod packing;
 pub mod plant;
 pub mod server;
 pub mod verifiers;

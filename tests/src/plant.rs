@@ -56,7 +56,7 @@ pub fn password(account: &str) -> String {
 
 /// A data directory at rest, kept in memory with its people's open sessions. Stretching passwords is slow on purpose, so
 /// each book of a test begins as a copy of one that was set up through the API once.
-struct Shelf {
+pub(crate) struct Shelf {
     /// Path below the data directory, mode, and contents; `None`: a folder.
     files: Vec<(PathBuf, u32, Option<Vec<u8>>)>,
     founders: [Founder; 2],
@@ -65,7 +65,7 @@ struct Shelf {
 }
 
 impl Shelf {
-    fn of(mut plant: Plant) -> Self {
+    pub(crate) fn of(mut plant: Plant) -> Self {
         plant.server.take().expect("it runs").stop();
         let mut files = Vec::new();
         let dir = plant.book.dir();
@@ -170,7 +170,7 @@ impl Plant {
         person
     }
 
-    fn from(shelf: &Shelf) -> Self {
+    pub(crate) fn from(shelf: &Shelf) -> Self {
         Self::open(shelf.take(), shelf.people.clone())
     }
 
@@ -211,6 +211,17 @@ impl Plant {
     pub fn start_with(&mut self, environment: &[(&str, &str)]) {
         let server = Server::start_with(&self.book.dir(), &crate::verifiers::binary("tallyseal"), environment);
         self.server = Some(server);
+        self.follow_server();
+    }
+
+    /// Stops the server and starts it with more words on its command line; everybody's session goes on.
+    pub fn restart_saying(&mut self, more: &[&str]) {
+        if self.server.is_some() {
+            self.stop();
+        }
+        let server =
+            Server::try_start_at(&self.book.dir(), &crate::verifiers::binary("tallyseal"), &[], "127.0.0.1:0", more);
+        self.server = Some(server.unwrap_or_else(|said| panic!("the server did not start: {said}")));
         self.follow_server();
     }
 
@@ -361,6 +372,12 @@ impl Plant {
         // A table that nobody calls takes its place; the old one is off when its handle is gone.
         self.table = switch_on(&self.runtime, SocketAddr::from(([127, 0, 0, 1], 0)));
         self.wait_for_link(false);
+    }
+
+    /// Gives the plant another table, at that address and any port: no station knows it yet.
+    pub(crate) fn another_table(&mut self, at: [u8; 4]) {
+        self.table = switch_on(&self.runtime, SocketAddr::from((at, 0)));
+        self.table_at = self.table.address();
     }
 
     /// Switches a table on where the station's was.

@@ -95,10 +95,14 @@ impl Server {
         listen: &str,
         more: &[&str],
     ) -> Result<Self, String> {
+        // Sessions that were opened once are used by the tests of many minutes.
+        let said = more.iter().any(|word| word.starts_with("--idle-lock-"));
+        let patient: &[&str] = if said { &[] } else { &["--idle-lock-minutes", "60"] };
         let mut child = Command::new(binary)
             .args(["serve", "--dir"])
             .arg(dir)
             .args(["--listen", listen])
+            .args(patient)
             .args(more)
             .envs(environment.iter().copied())
             .stdout(Stdio::piped())

@@ -69,14 +69,18 @@ pub fn verify(path: &Path, more: &[&str]) -> Verdict {
     verdict(&output.expect("tallyseal-verify runs"))
 }
 
-/// The independent verifier.
-pub fn verify_py(path: &Path, more: &[&str]) -> Verdict {
-    let python = std::env::var_os("TALLYSEAL_PYTHON").unwrap_or_else(|| {
+/// The tests' own Python, with the packages that they use.
+pub fn python() -> Command {
+    Command::new(std::env::var_os("TALLYSEAL_PYTHON").unwrap_or_else(|| {
         let own = top().join("target/python/bin/python");
         if own.exists() { own.into() } else { "python3".into() }
-    });
+    }))
+}
+
+/// The independent verifier.
+pub fn verify_py(path: &Path, more: &[&str]) -> Verdict {
     let script = top().join("tests/independent/verify.py");
-    let output = Command::new(python).arg(script).arg(path).arg("--json").args(more).output();
+    let output = python().arg(script).arg(path).arg("--json").args(more).output();
     verdict(&output.expect("python runs"))
 }
 

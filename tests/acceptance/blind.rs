@@ -1,0 +1,109 @@
+//! Counts by hand are blind: whoever counts second must not be able to learn the first number.
+
+use serde_json::{Value, json};
+use tallyseal_tests::api::{Client, kinds};
+use tallyseal_tests::packing::{ORDER, part};
+use tallyseal_tests::plant::Plant;
+
+fn opened(plant: &Plant) -> String {
+    let opened = json!({ "order": ORDER, "material": 1, "what": "spoiled" });
+    part(&plant.who("label_room").act("open_hand_count", &opened).good(), "hand_count")
+}
+
+fn entered(plant: &Plant, who: &str, hand_count: &str, labels: u32) -> Value {
+    plant.who(who).act("enter_hand_count", &json!({ "hand_count": hand_count, "labels": labels })).good()
+}
+
+/// The state as everybody sees it: alone, in the list, and by a search.
+#[track_caller]
+fn seen(client: &Client, hand_count: &str) -> Value {
+    let stream = format!("hand_count/{hand_count}");
+    let alone = client.thing(&stream).good();
+    for page in ["/api/things/hand_count", "/api/things/hand_count?key=thing=hand_count"] {
+        let listed = client.get(page).good();
+        let all = listed["things"].as_array().unwrap();
+        assert_eq!(all.iter().find(|thing| thing["stream"] == json!(stream)), Some(&alone), "{page}");
+    }
+    alone["state"].clone()
+}
+
+fn copy(client: &Client, record: &str) -> Result<Vec<u8>, String> {
+    let asked = json!({ "record": record, "role": client.role });
+    client.post_for_bytes("/api/exports", &asked).map_err(|answer| answer.refused(409))
+}
+
+#[test]
+fn the_first_number_of_a_hand_count_is_nobody_s_to_see_until_the_second_is_there() {
+    let plant = Plant::at_the_line();
+    plant.start_order(ORDER);
+    let hand_count = opened(&plant);
+    let stream = format!("/api/entries?stream=hand_count/{hand_count}");
+    // Nothing is told yet, and nothing is refused.
+    plant.who("supervisor").get(&stream).good();
+    let receipt = entered(&plant, "label_room", &hand_count, 347);
+    assert_eq!(kinds(&receipt), ["hand_count.entered"]);
+    assert!(!receipt.to_string().replace(receipt["checkpoint"].as_str().unwrap(), "").contains("\"labels\""));
+    let n = receipt["entries"][0]["n"].as_u64().unwrap();
+
+    for (who, client) in &plant.people {
+        let state = seen(client, &hand_count);
+        assert_eq!((&state["status"], &state["entered"]), (&json!("open"), &Value::Null), "{who}");
+        // Nor may they ask whether it is one number after the other.
+        for key in ["hand_count.entered=347", "hand_count.labels=347", &format!("hand_count.order=order/{ORDER}")] {
+            let asked = client.get(&format!("/api/things/hand_count?key={key}"));
+            assert_eq!(asked.refused(422), "invalid", "{who} {key}");
+        }
+    }
+    // Who may still give a number reads neither the entry nor anything around it, in none of their roles.
+    let ranges = [stream.clone(), format!("/api/entries?from={n}&to={n}"), "/api/entries?from=0".to_owned()];
+    // The last range is a page of a thousand; the entry is in it or behind it.
+    let pages = if n < 1_000 { &ranges[..] } else { &ranges[..2] };
+    for who in ["label_room", "second", "line", "supervisor", "supervisor2", "everything"] {
+        for role in ["supervisor", "reviewer", "line"] {
+            for page in pages {
+                let answer = plant.who(who).in_role(role).get(page);
+                assert_eq!(answer.refused(403), "may-not-read", "{who} as {role}: {page}");
+            }
+        }
+    }
+    // Pages without it are theirs as ever; and who gives no number reads all.
+    plant.who("supervisor").get(&format!("/api/entries?from={}&to={}", n - 1, n - 1)).good();
+    for who in ["reviewer", "reviewer2", "auditor"] {
+        let entry = plant.who(who).get(&format!("/api/entries?from={n}&to={n}")).good();
+        assert_eq!(entry["body"], json!({ "labels": 347 }), "{who}");
+    }
+    // A copy is a way to read as well.
+    for record in [format!("hand_count/{hand_count}"), format!("order/{ORDER}")] {
+        for (who, role) in [("supervisor", "supervisor"), ("label_room", "label_room"), ("everything", "reviewer")] {
+            let refused = copy(&plant.who(who).in_role(role), &record).unwrap_err();
+            assert_eq!(refused, "hand-count-open", "{who} {record}");
+        }
+        copy(plant.who("auditor"), &record).unwrap();
+    }
+
+    // The second number, another one: now everybody sees both.
+    let receipt = entered(&plant, "second", &hand_count, 348);
+    assert_eq!(kinds(&receipt), ["hand_count.entered", "hand_count.differed"]);
+    for (who, client) in &plant.people {
+        let state = seen(client, &hand_count);
+        assert_eq!(state["entered"], json!([["U-0004", 347], ["U-0007", 348]]), "{who}");
+    }
+    let all = plant.who("supervisor").entries(&format!("hand_count/{hand_count}"));
+    let numbers = all.iter().filter(|entry| entry["kind"] == "hand_count.entered");
+    assert_eq!(numbers.map(|entry| entry["body"]["labels"].as_u64().unwrap()).collect::<Vec<_>>(), [347, 348]);
+    copy(plant.who("supervisor"), &format!("order/{ORDER}")).unwrap();
+
+    // Another attempt is as blind as the first; and where they agree it is open to all.
+    let again = opened(&plant);
+    entered(&plant, "second", &again, 348);
+    assert_eq!(seen(plant.who("label_room"), &again)["entered"], Value::Null);
+    assert_eq!(
+        plant.who("supervisor").get(&format!("/api/entries?stream=hand_count/{again}")).refused(403),
+        "may-not-read"
+    );
+    let receipt = entered(&plant, "label_room", &again, 348);
+    assert_eq!(kinds(&receipt), ["hand_count.entered", "hand_count.agreed"]);
+    assert_eq!(seen(plant.who("line"), &again)["entered"], json!([["U-0007", 348], ["U-0004", 348]]));
+    assert_eq!(plant.who("supervisor").entries(&format!("hand_count/{again}")).len(), 4);
+    plant.end();
+}
