@@ -41,6 +41,57 @@ fn a_wrong_password_at_a_signature_is_recorded_and_five_end_the_session() {
     plant.end();
 }
 
+/// Whoever finds a session open gets five guesses, however many they send at once; and the right one among the later ones
+/// is not told from the others.
+#[test]
+fn a_burst_of_guesses_in_one_session_is_five_guesses() {
+    let plant = Plant::stocked();
+    let examiner = plant.who("incoming_examiner");
+    let session = examiner.get("/api/session").good()["session"].as_str().unwrap().to_owned();
+    // A right password at the door would begin the account's own count anew.
+    let again = Client::sign_in(plant.url(), "U-0005", &password("U-0005"), "incoming_examiner").unwrap();
+    let guess = |n: usize| {
+        let guess = if n == 19 { password("U-0005") } else { format!("not the password at all {n}") };
+        // Stale on purpose: what is answered after the password was looked at must not tell that it was right.
+        let expected = json!({ "delivery/DL-1": 1_000 });
+        examiner.order("release_delivery", &json!({ "delivery": "DL-1" }), &act(), &expected, Some(&guess))
+    };
+    for n in 0..5 {
+        assert_eq!(guess(n).refused(401), "wrong-password");
+    }
+    let late: Vec<(u16, String)> = std::thread::scope(|scope| {
+        let sent: Vec<_> = (5..20).map(|n| scope.spawn(move || guess(n))).collect();
+        let answers = sent.into_iter().map(|sent| sent.join().unwrap());
+        answers.map(|answer| (answer.status, answer.refused(401))).collect()
+    });
+    assert!(late.iter().all(|answer| *answer == (401, "signed-out".to_owned())), "{late:?}");
+
+    // All at once from the beginning.
+    let all: Vec<String> = std::thread::scope(|scope| {
+        let again = &again;
+        let guess = move |n: usize| {
+            let delivery = json!({ "delivery": "DL-1" });
+            again.order(
+                "release_delivery",
+                &delivery,
+                &act(),
+                &json!({}),
+                Some(&format!("not the password either {n}")),
+            )
+        };
+        let sent: Vec<_> = (0..20).map(|n| scope.spawn(move || guess(n))).collect();
+        sent.into_iter().map(|sent| sent.join().unwrap()).map(|answer| answer.body["code"].to_string()).collect()
+    });
+    let wrong = all.iter().filter(|code| *code == "\"wrong-password\"").count();
+    assert_eq!(wrong, 5, "{all:?}");
+    let refused = plant.stream(&format!("session/{session}"));
+    assert_eq!(refused.iter().filter(|entry| entry["kind"] == "session.password_refused").count(), 5);
+    // Ten wrong ones in two sessions: the account is locked, and an entry says so.
+    let account = plant.stream("account/U-0005");
+    assert_eq!(account.last().unwrap()["kind"], "account.locked");
+    plant.end();
+}
+
 #[test]
 fn a_signature_needs_a_password_and_other_acts_do_not_take_it_as_one() {
     let plant = Plant::stocked();

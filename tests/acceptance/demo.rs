@@ -51,10 +51,18 @@ fn the_demo_works_a_whole_shift_and_seals_records_that_both_verifiers_accept() {
     line(&said, &["Roll R-000103", "2500, 2499, 2500", "third agrees"]);
     line(&said, &["Deviation DV-000001 (critical)", "the delivery DL-0002 is held whole"]);
     line(&said, &["refused: The roll R-000202 is on hold"]);
+    line(&said, &["refused: The order PO-260001 needs 4928 labels", "let a supervisor grant it"]);
+    line(&said, &["Override OV-000001", "asked for by Ludo Marsh, granted by Petra Halm"]);
+    line(&said, &["Given back sealed: 58 coded labels", "counted blind by two"]);
+    line(&said, &["Line 1: issued 7497", "returned 2432, unaccounted 2;", "99.9733 %: within its limits"]);
+    line(&said, &["Line 2: issued 400", "returned 188, unaccounted 9;", "97.75 %: OUTSIDE its limits"]);
+    line(&said, &["deviation DV-000002 investigated by Petra Halm, approved by Jonas Okt"]);
+    line(&said, &["CT-0001: 58 coded labels destroyed by Ludo Marsh before Tomas Reed"]);
+    line(&said, &["Order PO-260001: signed for packaging", "(approved). This is no release of the batch."]);
 
     let key = line(&said, &["Key of the book: "]).trim_start_matches("Key of the book: ");
     let zips = zips(&dir);
-    assert_eq!(zips.len(), 2);
+    assert_eq!(zips.len(), 3);
     for zip in &zips {
         line(&said, &["Verified", zip.to_str().unwrap(), "0 faults", "trust: key"]);
         let ours = verify(zip, &["--key", key]);

@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use tallyseal_book::{Book, ReadError};
-use tallyseal_control::{AUTHORITY, CountStatus, HandCountStatus, Key, Record, State};
+use tallyseal_control::{AUTHORITY, CountStatus, HandCountState, HandCountStatus, Key, OrderStatus, Record, State};
 use tallyseal_schema::ids::{AccountId, Stream};
 use tallyseal_schema::kinds::Role;
 use tallyseal_schema::{Body, Entry};
@@ -101,7 +101,7 @@ impl Counted {
     pub(crate) fn hidden(&self, stream: &Stream, state: &State) -> &'static [&'static str] {
         match state {
             State::Roll(_) if self.has(stream) => &["stated", "settled", "counts", "tag"],
-            State::TestRoll(_) if self.has(stream) => &["certified"],
+            State::TestRoll(_) if self.has(stream) => &["certified", "faults"],
             State::Count(count) if count.status != CountStatus::Open && self.has(&count.roll) => &[
                 "codes_checked",
                 "codes_read",
@@ -112,8 +112,9 @@ impl Counted {
                 "total_first",
                 "totals",
             ],
-            // From everybody: the second number is no second one where the first is known.
-            State::HandCount(count) if count.status == HandCountStatus::Open => &["entered"],
+            // From everybody: a number is no second one where another is known. Both stand in the entries for those who
+            // review.
+            State::HandCount(count) if count.status != HandCountStatus::Agreed => &["entered"],
             _ => &[],
         }
     }
@@ -124,7 +125,36 @@ pub(crate) fn may_count_by_hand(roles: &[Role]) -> bool {
     AUTHORITY.iter().any(|row| row.command == "enter_hand_count" && row.roles.iter().any(|role| roles.contains(role)))
 }
 
-/// The first of the hand counts that wait for their second number while one of these entries tells the first.
+/// True while a number of this hand count could be counted towards: until both have counted, and where they differed until
+/// a later count of the same agrees or the order's account is made.
+fn is_told_too_soon(book: &Book, stream: &Stream, count: &HandCountState) -> Result<bool, ReadError> {
+    match count.status {
+        HandCountStatus::Open => return Ok(true),
+        HandCountStatus::Agreed => return Ok(false),
+        HandCountStatus::Differed => {}
+    }
+    for other in book.set(&Key::new("hand_count.order", &count.order))? {
+        if let Some((_, Record { state: State::HandCount(state), .. })) = book.record(&other)? {
+            let same = state.material == count.material && state.what == count.what;
+            if same && other > *stream && state.status == HandCountStatus::Agreed {
+                return Ok(false);
+            }
+        }
+    }
+    let running = [
+        OrderStatus::Planned,
+        OrderStatus::Staged,
+        OrderStatus::InProgress,
+        OrderStatus::Interrupted,
+        OrderStatus::Finished,
+    ];
+    match book.record(&count.order)? {
+        Some((_, Record { state: State::Order(order), .. })) => Ok(running.contains(&order.status)),
+        _ => Ok(false),
+    }
+}
+
+/// The first of the hand counts of which one of these entries tells a number too soon.
 ///
 /// Errors: the book cannot be read, or an entry of it.
 pub(crate) fn told_hand_count<'a>(
@@ -139,7 +169,7 @@ pub(crate) fn told_hand_count<'a>(
             continue;
         }
         if let Some((_, Record { state: State::HandCount(count), .. })) = book.record(&stream)?
-            && count.status == HandCountStatus::Open
+            && is_told_too_soon(book, &stream, &count)?
         {
             return Ok(Some(stream));
         }

@@ -4,7 +4,7 @@
 //! order, and what may be done is said by `control` there, under the state of that moment.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use serde::{Deserialize, Serialize};
@@ -17,7 +17,7 @@ use tallyseal_schema::kinds::{PluginFile, Role, SessionEnd};
 use tallyseal_schema::plugin_files::Files;
 use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
 use tallyseal_schema::{By, Hash, Time, canonical};
-use tokio::sync::Semaphore;
+use tokio::sync::{OwnedMutexGuard, Semaphore};
 use unicode_normalization::UnicodeNormalization;
 use zeroize::Zeroizing;
 
@@ -57,6 +57,8 @@ pub struct Desk {
     strangers: Arc<Strangers>,
     stretching: Arc<Semaphore>,
     tokens: Tokens,
+    /// Sessions in which a password is being tried.
+    turns: Mutex<BTreeMap<Id, Arc<tokio::sync::Mutex<()>>>>,
     vault: Arc<Vault>,
 }
 
@@ -169,6 +171,7 @@ impl Desk {
             strangers: Arc::new(Strangers::default()),
             stretching: Arc::new(Semaphore::new(STRETCHING_MAX)),
             tokens,
+            turns: Mutex::new(BTreeMap::new()),
             vault: Arc::new(vault),
         }
     }
@@ -287,7 +290,10 @@ impl Desk {
     pub(crate) async fn lock_idle(&self) -> Result<(), DeskError> {
         for session in self.book.set(&Key::new("session.unlocked", "yes"))? {
             if let Some(idle) = self.idle.over(&session.id()) {
-                self.lock_session(&session.id(), idle).await?;
+                // One that cannot be locked now keeps none of the others open.
+                if let Err(error) = self.lock_session(&session.id(), idle).await {
+                    tracing::error!(%session, ?error, "a session that nobody uses could not be locked");
+                }
             }
         }
         self.idle.forget();
@@ -318,9 +324,7 @@ impl Desk {
     /// Errors: wrong account or password (never said which), which counts like every other one; the account is locked;
     /// the session is not.
     pub async fn unlock(&self, seat: &Seat, account: &str, password: Zeroizing<String>) -> Result<Receipt, DeskError> {
-        if self.account(&seat.account)?.is_some_and(|account| account.is_locked(clock::now())) {
-            return Err(DeskError::Locked);
-        }
+        let _turn = self.turn(seat).await?;
         // Another person's password opens nothing here, however right: it is not even looked at.
         let own = fold_typed(account) == seat.account.as_str();
         let secret = if own { self.book.secret(&seat.account)? } else { None };
@@ -449,6 +453,7 @@ impl Desk {
         if current == new {
             return Err(DeskError::Invalid("the new password is the old one".to_owned()));
         }
+        let _turn = self.turn(seat).await?;
         let secret = self.book.secret(&seat.account)?.ok_or(DeskError::SignedOut)?;
         if secret.wrapped.is_some() && !secret.one_time {
             let stored = secret;
@@ -526,6 +531,7 @@ impl Desk {
         command: &Command,
         password: Zeroizing<String>,
     ) -> Result<SigningKey, DeskError> {
+        let _turn = self.turn(seat).await?;
         let secret = self.book.secret(&seat.account)?;
         let opened = self.open(&seat.account, secret, password).await;
         if let Some(key) = self.recorded(seat, command.name(), command.about(), opened).await? {
@@ -588,12 +594,41 @@ impl Desk {
         result: Result<T, VaultError>,
     ) -> Result<T, DeskError> {
         if matches!(result, Err(VaultError::WrongPassword)) {
-            self.own(seat, Command::RefusePassword { purpose: purpose.to_owned(), record }, None).await?;
-            // They count for the account as well: guessing on in one session after the other is guessing all the same.
+            // It counts for the account as well, and first: guessing on in one session after the other is guessing all
+            // the same, whether or not the session still takes an entry.
             self.note_failure(seat.account.as_str());
+            let noted = self.own(seat, Command::RefusePassword { purpose: purpose.to_owned(), record }, None).await;
             self.lock_where_due(&seat.account).await?;
+            noted?;
         }
         Ok(result?)
+    }
+
+    /// Lets one password of a session be tried at a time, and none after the session has ended or the account is locked:
+    /// a burst of guesses is one guess after the other, and each is counted before the next.
+    ///
+    /// Errors: ended, disabled, locked.
+    async fn turn(&self, seat: &Seat) -> Result<OwnedMutexGuard<()>, DeskError> {
+        let turn = {
+            let mut turns = self.turns.lock().unwrap_or_else(PoisonError::into_inner);
+            // Whoever waits or tries holds one too.
+            turns.retain(|_, turn| Arc::strong_count(turn) > 1);
+            Arc::clone(turns.entry(seat.session.clone()).or_default())
+        };
+        let turn = turn.lock_owned().await;
+        let Some((_, Record { state: State::Session(state), .. })) =
+            self.book.record(&Stream::of(Thing::Session, &seat.session))?
+        else {
+            return Err(DeskError::SignedOut);
+        };
+        let account = self.account(&seat.account)?.ok_or(DeskError::SignedOut)?;
+        if state.ended.is_some() || account.disabled || clock::now() >= state.expires {
+            return Err(DeskError::SignedOut);
+        }
+        if account.is_locked(clock::now()) {
+            return Err(DeskError::Locked);
+        }
+        Ok(turn)
     }
 
     async fn open(

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{Seek as _, Write as _};
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
 use tallyseal_book::{Book, Order};
@@ -65,7 +66,8 @@ impl Target {
         let name = out.file_name().ok_or_else(|| failed(&"it names no file"))?.to_string_lossy().into_owned();
         let act = randomness::act().map_err(|error| failed(&error))?;
         let tmp = out.with_file_name(format!(".{name}.{act}.tmp"));
-        let file = File::options().write(true).create_new(true).open(&tmp).map_err(|error| failed(&error))?;
+        let file =
+            File::options().write(true).create_new(true).mode(0o600).open(&tmp).map_err(|error| failed(&error))?;
         let mut target = Self { file, out: out.clone(), tmp, whole: false };
         let mut reserve = || -> std::io::Result<()> {
             let nothing = vec![0; 64 * 1024];

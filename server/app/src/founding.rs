@@ -105,6 +105,10 @@ impl Drop for Made {
 /// Takes away what an unfinished making left: there is no database beside it, so none of it was ever a book.
 fn clear(dir: &Path, partial: &Path) -> std::io::Result<()> {
     let layout = Layout::new(dir);
+    if layout.db().exists() {
+        // The book is in its place, by this making or another: nothing beside it is left over.
+        return Ok(());
+    }
     for left in [layout.keys(), layout.captures(), layout.checkpoints()] {
         if left.exists() {
             std::fs::remove_dir_all(left)?;

@@ -108,7 +108,8 @@ impl Book {
             (true, None) => return Err(OpenError::Clock { now: settings.clock.now(), last }),
             (true, Some(EarlierClock { people, why })) => {
                 let [first, second] = two_people(&conn, &people)?;
-                let cause = format!("a start on an earlier clock was accepted by {first} and {second}");
+                let cause =
+                    format!("whoever started the server states that {first} and {second} accept an earlier clock");
                 Some((pace.accept(&cause), why))
             }
         };

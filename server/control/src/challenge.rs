@@ -190,9 +190,10 @@ pub(crate) fn conclude(
         orders.extend(world.roll(roll)?.order.clone());
     }
     about.extend(orders.iter().cloned());
+    // The text is on every page: what was found tells the certified number, and stands in the station's record only.
     let text = format!(
-        "The station {station} failed its challenge with {test_roll}. {} Since the last good one it counted {}.",
-        findings.join(" "),
+        "The station {station} failed its challenge with {test_roll}: {}. Since the last good one it counted {}.",
+        number(findings.len(), "finding", "findings"),
         number(rolls.len(), "roll", "rolls")
     );
     let (cause, opened) = deviation::by_rule(world, 0, DeviationRule::ChallengeFailed, Severity::Major, about, text)?;

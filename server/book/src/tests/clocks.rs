@@ -89,7 +89,7 @@ fn a_start_on_a_clock_before_the_last_entry_needs_the_option() {
     let Body::ClockStepped(step) = &entries[before].body else { panic!() };
     assert_eq!(
         step.cause,
-        "a start on an earlier clock was accepted by U-0001 (Person U-0001) and U-0002 (Person U-0002)"
+        "whoever started the server states that U-0001 (Person U-0001) and U-0002 (Person U-0002) accept an earlier clock"
     );
     // From then on the clock is in order again.
     plant.open().shutdown_blocking();
