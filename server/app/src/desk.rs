@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use tallyseal_book::{ActError, Book, Order, Receipt, Secret, SecretChange};
-use tallyseal_control::{AccountState, Command, Key, Record, Refusal, RefusalKind, State};
+use tallyseal_control::{AccountState, Command, Key, Record, Refusal, RefusalKind, SessionState, State};
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::ids::{AccountId, Act, BookName, Id, Stream, Thing};
 use tallyseal_schema::kinds::{PluginFile, Role, SessionEnd};
@@ -240,13 +240,12 @@ impl Desk {
         Ok(SignedIn { expires, seat, token })
     }
 
-    /// The open session that a token names, locked or not. Read anew on every call: ending it bites at once.
+    /// A session that is open, and whose it is.
     ///
-    /// Errors: [`DeskError::SignedOut`].
-    pub fn seat(&self, token: &str) -> Result<Seat, DeskError> {
-        let session = self.tokens.read(token).ok_or(DeskError::SignedOut)?;
+    /// Errors: [`DeskError::SignedOut`] where it is not known, has ended or expired, or the account is disabled.
+    fn standing(&self, session: &Id) -> Result<(SessionState, AccountState), DeskError> {
         let Some((_, Record { state: State::Session(state), .. })) =
-            self.book.record(&Stream::of(Thing::Session, &session))?
+            self.book.record(&Stream::of(Thing::Session, session))?
         else {
             return Err(DeskError::SignedOut);
         };
@@ -254,6 +253,15 @@ impl Desk {
         if state.ended.is_some() || account.disabled || clock::now() >= state.expires {
             return Err(DeskError::SignedOut);
         }
+        Ok((state, account))
+    }
+
+    /// The open session that a token names, locked or not. Read anew on every call: ending it bites at once.
+    ///
+    /// Errors: [`DeskError::SignedOut`].
+    pub fn seat(&self, token: &str) -> Result<Seat, DeskError> {
+        let session = self.tokens.read(token).ok_or(DeskError::SignedOut)?;
+        let (state, account) = self.standing(&session)?;
         Ok(Seat {
             account: state.account,
             device: state.device,
@@ -616,15 +624,7 @@ impl Desk {
             Arc::clone(turns.entry(seat.session.clone()).or_default())
         };
         let turn = turn.lock_owned().await;
-        let Some((_, Record { state: State::Session(state), .. })) =
-            self.book.record(&Stream::of(Thing::Session, &seat.session))?
-        else {
-            return Err(DeskError::SignedOut);
-        };
-        let account = self.account(&seat.account)?.ok_or(DeskError::SignedOut)?;
-        if state.ended.is_some() || account.disabled || clock::now() >= state.expires {
-            return Err(DeskError::SignedOut);
-        }
+        let (_, account) = self.standing(&seat.session)?;
         if account.is_locked(clock::now()) {
             return Err(DeskError::Locked);
         }
@@ -728,19 +728,8 @@ fn parse(name: &str, fields: serde_json::Map<String, Value>) -> Result<Command, 
     let Value::Object(mut fields) = nfc(Value::Object(fields)) else {
         return Err(DeskError::Invalid("a command has fields".to_owned()));
     };
-    let for_people = tallyseal_control::AUTHORITY.iter().any(|row| row.command == name && !row.roles.is_empty());
-    // These carry what the software itself must make: keys, digests, causes.
-    let made_here = [
-        "enrol_key",
-        "change_password",
-        "end_session",
-        "unlock_session",
-        "refuse_password",
-        "note_refusal",
-        "draft_plugin",
-        "note_export",
-    ];
-    if !for_people || made_here.contains(&name) {
+    let row = tallyseal_control::AUTHORITY.iter().find(|row| row.command == name);
+    if !row.is_some_and(tallyseal_control::Authority::is_given_by_name) {
         return Err(DeskError::NoSuchCommand(name.to_owned()));
     }
     fields.insert("do".to_owned(), Value::String(name.to_owned()));

@@ -23,6 +23,25 @@ pub struct Authority {
     pub with_one_time_password: bool,
 }
 
+/// Commands of people that carry what the software itself must make: keys, digests, causes. Each has a page of its own.
+const PAGE_OF_ITS_OWN: &[&str] = &[
+    "enrol_key",
+    "change_password",
+    "end_session",
+    "unlock_session",
+    "refuse_password",
+    "note_refusal",
+    "draft_plugin",
+    "note_export",
+];
+
+impl Authority {
+    /// True where people give the command as it is, by its name.
+    pub fn is_given_by_name(&self) -> bool {
+        !self.roles.is_empty() && !PAGE_OF_ITS_OWN.contains(&self.command)
+    }
+}
+
 const fn people(command: &'static str, roles: &'static [Role]) -> Authority {
     Authority { command, machine: false, roles, system: false, while_locked: false, with_one_time_password: false }
 }
