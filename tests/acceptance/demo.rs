@@ -122,12 +122,12 @@ fn the_demo_then_serves_its_book_to_the_accounts_that_it_printed() {
     let mut demo = Ended(demo.unwrap());
     let mut said = String::new();
     let mut lines = BufReader::new(demo.0.stdout.take().unwrap()).lines();
-    while !said.contains("Serving the JSON API") {
+    while !said.contains("Serving the pages") {
         said += &lines.next().expect("it serves after the shift").unwrap();
         said.push('\n');
     }
     assert!(said.lines().count() < 50, "{said}");
-    let url = line(&said, &["Serving the JSON API at "]).split_whitespace().nth(5).unwrap().trim_end_matches(';');
+    let url = line(&said, &["Serving the pages at "]).split_whitespace().nth(5).unwrap().trim_end_matches(';');
     // An account as it is printed: ID, password, name and role, with two spaces between them.
     let account = line(&said, &["  U-0006  "]);
     let password = account.trim().split("  ").nth(1).unwrap().trim();

@@ -29,7 +29,7 @@ const FILES_MAX: usize = 10 * 1024 * 1024;
 /// A body must be there whole within this time.
 const BODY_DEADLINE: Duration = Duration::from_secs(10);
 /// What the pages take and give, as OpenAPI 3.1; made from the same types as the pages.
-const DESCRIPTION: &str = include_str!("../openapi.json");
+pub(crate) const DESCRIPTION: &str = include_str!("../openapi.json");
 /// Most entries or things in one answer.
 const PAGE_MAX: u64 = 1_000;
 
@@ -146,8 +146,8 @@ fn source(request: &HttpRequest) -> String {
     request.peer_addr().map_or_else(|| "unknown".to_owned(), |peer| peer.ip().to_string())
 }
 
-/// Reads a JSON body whole, within size and time, and says what does not fit.
-async fn body<T: DeserializeOwned>(mut payload: Payload, max: usize) -> Result<T, DeskError> {
+/// Reads a body whole, within size and time.
+pub(crate) async fn bytes(mut payload: Payload, max: usize) -> Result<Zeroizing<Vec<u8>>, DeskError> {
     let read = async {
         let mut bytes = Zeroizing::new(Vec::new());
         while let Some(chunk) = payload.next().await {
@@ -160,7 +160,12 @@ async fn body<T: DeserializeOwned>(mut payload: Payload, max: usize) -> Result<T
         Ok(bytes)
     };
     // actix-web has no deadline for bodies: a stalled one would hold its connection for ever.
-    let bytes = tokio::time::timeout(BODY_DEADLINE, read).await.map_err(|_| DeskError::TooSlow)??;
+    tokio::time::timeout(BODY_DEADLINE, read).await.map_err(|_| DeskError::TooSlow)?
+}
+
+/// Reads a JSON body, and says what does not fit.
+async fn body<T: DeserializeOwned>(payload: Payload, max: usize) -> Result<T, DeskError> {
+    let bytes = bytes(payload, max).await?;
     if let Some(key) = equal_keys::first(&bytes) {
         return Err(DeskError::EqualKeys(key.chars().take(100).collect()));
     }
@@ -319,7 +324,7 @@ async fn thing(_reader: Reader, desk: Data<Desk>, path: Path<(String, String)>) 
 }
 
 /// A thing as remembered, without what is hidden while a roll is being counted.
-fn shown(desk: &Desk, counted: &Counted, stream: &Stream) -> Result<Value, DeskError> {
+pub(crate) fn shown(desk: &Desk, counted: &Counted, stream: &Stream) -> Result<Value, DeskError> {
     let missing = || DeskError::NotFound(format!("{} {}", stream.thing(), stream.id()));
     let (rev, record) = desk.book().record(stream)?.ok_or_else(missing)?;
     let axis = match &record.state {

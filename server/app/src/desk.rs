@@ -4,7 +4,7 @@
 //! order, and what may be done is said by `control` there, under the state of that moment.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 use serde::{Deserialize, Serialize};
@@ -49,6 +49,10 @@ const LOCKED: Duration = Duration::from_secs(15 * 60);
 pub struct Desk {
     book: Book,
     captures: Captures,
+    /// Becomes true when the server ends: pages that watch let go.
+    closing: tokio::sync::watch::Sender<bool>,
+    /// The demo's accounts, shown at its door; empty everywhere else.
+    demo: OnceLock<Vec<DemoAccount>>,
     failures: Mutex<BTreeMap<String, (u32, Instant)>>,
     idle: Idle,
     knocking: Semaphore,
@@ -60,6 +64,16 @@ pub struct Desk {
     /// Sessions in which a password is being tried.
     turns: Mutex<BTreeMap<Id, Arc<tokio::sync::Mutex<()>>>>,
     vault: Arc<Vault>,
+    zone: chrono_tz::Tz,
+}
+
+/// An account of the demo with its password, which is no secret.
+#[derive(Debug, Clone)]
+pub(crate) struct DemoAccount {
+    pub(crate) account: String,
+    pub(crate) name: String,
+    pub(crate) password: String,
+    pub(crate) role: &'static str,
 }
 
 /// A person at a device: an open session.
@@ -159,10 +173,13 @@ impl Desk {
         tokens: Tokens,
         captures: Captures,
         idle: Idle,
+        zone: chrono_tz::Tz,
     ) -> Self {
         Self {
             book,
             captures,
+            closing: tokio::sync::watch::Sender::new(false),
+            demo: OnceLock::new(),
             failures: Mutex::new(BTreeMap::new()),
             idle,
             knocking: Semaphore::new(KNOCKING_MAX),
@@ -173,7 +190,51 @@ impl Desk {
             tokens,
             turns: Mutex::new(BTreeMap::new()),
             vault: Arc::new(vault),
+            zone,
         }
+    }
+
+    /// The name of the book.
+    pub(crate) fn name(&self) -> &BookName {
+        &self.name
+    }
+
+    /// The plant's time zone.
+    pub(crate) fn zone(&self) -> chrono_tz::Tz {
+        self.zone
+    }
+
+    /// The demo's accounts; none everywhere else.
+    pub(crate) fn demo(&self) -> &[DemoAccount] {
+        self.demo.get().map_or(&[], Vec::as_slice)
+    }
+
+    /// Shows the demo's accounts at the door from now on.
+    pub(crate) fn show_demo(&self, accounts: Vec<DemoAccount>) {
+        let _ = self.demo.set(accounts);
+    }
+
+    /// A token for the forms of a session's pages; `None`: none could be made.
+    pub(crate) fn form_token(&self, seat: &Seat) -> Option<String> {
+        let until = clock::now().micros() / 1_000_000 + i64::try_from(SESSION.as_secs()).ok()?;
+        self.tokens.make_form(&seat.session, u64::try_from(until).ok()?).ok()
+    }
+
+    /// True for a token of that session's forms.
+    pub(crate) fn is_form_token(&self, seat: &Seat, token: &str) -> bool {
+        self.tokens.is_form(&seat.session, token)
+    }
+
+    /// Returns when the server ends.
+    pub(crate) async fn closed(&self) {
+        let mut closing = self.closing.subscribe();
+        // An error says that the desk is gone, which ends what waits as well.
+        let _ = closing.wait_for(|closing| *closing).await;
+    }
+
+    /// Lets everything go that waits for news.
+    pub(crate) fn close(&self) {
+        self.closing.send_replace(true);
     }
 
     /// The book, for reading.
@@ -280,6 +341,20 @@ impl Desk {
         let mut seat = self.seat(token)?;
         if !seat.locked
             && let Some(idle) = self.idle.used(&seat.session)
+        {
+            self.lock_session(&seat.session, idle).await?;
+            seat.locked = true;
+        }
+        Ok(seat)
+    }
+
+    /// As [`Desk::used_seat`], for a page that looks on by itself: that is nobody's use of the session.
+    ///
+    /// Errors: [`DeskError::SignedOut`]; the lock could not be recorded.
+    pub(crate) async fn watched_seat(&self, token: &str) -> Result<Seat, DeskError> {
+        let mut seat = self.seat(token)?;
+        if !seat.locked
+            && let Some(idle) = self.idle.over(&seat.session)
         {
             self.lock_session(&seat.session, idle).await?;
             seat.locked = true;

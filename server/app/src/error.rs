@@ -78,13 +78,13 @@ impl From<VaultError> for DeskError {
 }
 
 /// What a client is told.
-struct Problem {
+pub(crate) struct Problem {
     code: String,
-    detail: String,
+    pub(crate) detail: String,
     extra: Value,
-    remedy: String,
+    pub(crate) remedy: String,
     status: StatusCode,
-    title: &'static str,
+    pub(crate) title: &'static str,
 }
 
 impl Problem {
@@ -113,7 +113,8 @@ impl Problem {
         problem
     }
 
-    fn of(error: &DeskError) -> Self {
+    /// What a client is told of it. A cause inside the server goes to the log.
+    pub(crate) fn of(error: &DeskError) -> Self {
         match error {
             DeskError::Act(error) => Self::of_act(error),
             DeskError::EqualKeys(key) => Self::new(

@@ -18,6 +18,7 @@ mod error;
 mod export;
 mod founding;
 mod idle;
+mod pages;
 mod randomness;
 mod say;
 mod server;

@@ -9,8 +9,8 @@ use actix_web::middleware::DefaultHeaders;
 use actix_web::web::Data;
 use actix_web::{App, HttpServer};
 use tallyseal_book::{Book, BootInfo, EarlierClock, Layout, Settings, key_file};
-use tallyseal_schema::Entry;
 use tallyseal_schema::kinds::schemas_hash;
+use tallyseal_schema::{Body, Entry};
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use crate::capture::{Captures, lose_all};
@@ -20,7 +20,7 @@ use crate::desk::Desk;
 use crate::idle::Idle;
 use crate::token::Tokens;
 use crate::vault::Vault;
-use crate::{SOFTWARE, api, control_socket};
+use crate::{SOFTWARE, api, control_socket, pages};
 
 /// How long a client may take to send the head of a request.
 const HEAD_DEADLINE: Duration = Duration::from_secs(5);
@@ -87,13 +87,14 @@ impl Running {
         let captures = Captures::new();
         tokio::spawn(captures.clone().follow(book.clone()));
         let idle = Idle::new(idle_lock, last_act(&book)?);
-        let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone(), idle));
+        let zone = zone(&book)?;
+        let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone(), idle, zone));
         let shared = desk.clone();
         let app = move || {
             // Answers hold tokens, one-time secrets and what only some may see: nobody on the way keeps them.
             let headers =
                 DefaultHeaders::new().add(("Cache-Control", "no-store")).add(("X-Content-Type-Options", "nosniff"));
-            App::new().wrap(headers).app_data(shared.clone()).configure(api::routes)
+            App::new().wrap(headers).app_data(shared.clone()).configure(pages::routes).configure(api::routes)
         };
         let server = HttpServer::new(app)
             .workers(2)
@@ -130,6 +131,7 @@ impl Running {
 
     /// Stops in order: no new requests, what machines said is recorded, a last checkpoint is made.
     pub async fn stop(self) {
+        self.desk.close();
         self.handle.stop(true).await;
         if let Some(command) = self.desk.strangers().take() {
             let _ = self.desk.system("access", command).await;
@@ -161,6 +163,18 @@ impl Ending {
             _ = self.interrupt.recv() => {}
             _ = self.terminate.recv() => {}
         }
+    }
+}
+
+/// The plant's zone, as entry 0 says it.
+fn zone(book: &Book) -> Result<chrono_tz::Tz, CannotRun> {
+    let bytes = book.entry(0)?.ok_or_else(|| CannotRun::because("the book has no entry 0".to_owned()))?;
+    match Entry::read(&bytes)?.body {
+        Body::BookOpened(opened) => {
+            let unknown = |_| CannotRun::because(format!("\"{}\" is no IANA time zone", opened.zone));
+            opened.zone.parse().map_err(unknown)
+        }
+        _ => Err(CannotRun::because("entry 0 does not open the book".to_owned())),
     }
 }
 

@@ -104,13 +104,29 @@ impl Tokens {
         jsonwebtoken::encode(&Header::new(Algorithm::EdDSA), &claims, &self.encoding)
     }
 
+    /// A token for the forms of a session's pages. No session token: its name is no ID, so that [`Tokens::read`] refuses it.
+    ///
+    /// Errors: none in practice; the library's own.
+    pub fn make_form(&self, session: &Id, expires: u64) -> Result<String> {
+        let claims = Claims { exp: expires, sid: format!("form.{session}") };
+        jsonwebtoken::encode(&Header::new(Algorithm::EdDSA), &claims, &self.encoding)
+    }
+
+    /// True for a token of the forms of that session, in its time.
+    pub fn is_form(&self, session: &Id, token: &str) -> bool {
+        self.claims(token).is_some_and(|claims| claims.sid == format!("form.{session}"))
+    }
+
     /// The session that a token names; `None` for anything but a good token of ours in its time.
     pub fn read(&self, token: &str) -> Option<Id> {
+        self.claims(token)?.sid.parse().ok()
+    }
+
+    fn claims(&self, token: &str) -> Option<Claims> {
         if token.len() > 1_024 {
             return None;
         }
-        let data = jsonwebtoken::decode::<Claims>(token, &self.decoding, &self.validation).ok()?;
-        data.claims.sid.parse().ok()
+        Some(jsonwebtoken::decode::<Claims>(token, &self.decoding, &self.validation).ok()?.claims)
     }
 }
 
@@ -127,6 +143,18 @@ mod tests {
         assert_eq!(tokens.read(&tokens.make(&session, FUTURE).unwrap()), Some(session.clone()));
         assert_eq!(tokens.read(&tokens.make(&session, 1).unwrap()), None);
         assert_eq!(Tokens::new(&[8; 32]).unwrap().read(&tokens.make(&session, FUTURE).unwrap()), None);
+    }
+
+    #[test]
+    fn a_token_of_forms_is_good_for_forms_of_its_session_and_opens_none() {
+        let tokens = Tokens::new(&[7; 32]).unwrap();
+        let (mine, other): (Id, Id) = ("S-ABC".parse().unwrap(), "S-ABD".parse().unwrap());
+        let form = tokens.make_form(&mine, FUTURE).unwrap();
+        assert!(tokens.is_form(&mine, &form));
+        assert!(!tokens.is_form(&other, &form));
+        assert!(!tokens.is_form(&mine, &tokens.make_form(&mine, 1).unwrap()));
+        assert!(!tokens.is_form(&mine, &tokens.make(&mine, FUTURE).unwrap()));
+        assert_eq!(tokens.read(&form), None);
     }
 
     #[test]

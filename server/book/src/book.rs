@@ -258,6 +258,16 @@ impl Book {
         self.read(|reader| reader.set(key))
     }
 
+    /// As [`Book::set`], `limit` at most, those after a stream where one is given.
+    pub fn set_page(&self, key: &Key, after: Option<&str>, limit: usize) -> Result<Vec<Stream>, ReadError> {
+        self.read(|reader| reader.set_page(key, after, limit))
+    }
+
+    /// How many entries a stream has, and the root over them: what a signature on it covers. `None`: no such thing.
+    pub fn stands_at(&self, stream: &Stream) -> Result<Option<(u64, Hash)>, ReadError> {
+        self.read(|reader| reader.stands_at(stream))
+    }
+
     /// What an account's password opens; `None` where it has none.
     pub fn secret(&self, account: &AccountId) -> Result<Option<Secret>, ReadError> {
         self.read(|reader| reader.secret(account))

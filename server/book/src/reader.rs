@@ -110,6 +110,21 @@ impl Reader {
         Ok(views::read_set(&self.conn, "SELECT stream FROM stream_key WHERE key = ?1 ORDER BY stream", key)?)
     }
 
+    /// As [`Reader::set`], `limit` at most, those after a stream where one is given.
+    pub fn set_page(&self, key: &Key, after: Option<&str>, limit: usize) -> Result<Vec<Stream>, ReadError> {
+        let text = "SELECT stream FROM stream_key WHERE key = ?1 AND stream > ?2 ORDER BY stream LIMIT ?3";
+        let mut statement = self.conn.prepare_cached(text)?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let rows = statement
+            .query_map((&key.0, after.unwrap_or_default(), limit), |row| entries::name(0, &row.get::<_, String>(0)?))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// How many entries a stream has, and the root over them: what a signature on it covers. `None`: no such thing.
+    pub fn stands_at(&self, stream: &Stream) -> Result<Option<(u64, Hash)>, ReadError> {
+        Ok(views::read_live(&self.conn, stream)?.map(|live| (live.rev, live.frontier.root())))
+    }
+
     /// What an account's password opens; `None` where it has none.
     pub fn secret(&self, account: &AccountId) -> Result<Option<Secret>, ReadError> {
         Ok(secrets::read(&self.conn, account)?)

@@ -70,8 +70,12 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     } else {
         say::line(format_args!("Accounts of the demo (account, password, roles):"))?;
         people.print()?;
+        running.desk().show_demo(people.accounts());
         let mut ending = Ending::listen()?;
-        say::line(format_args!("Serving the JSON API at http://{}; Ctrl-C ends it.", running.address()))?;
+        say::line(format_args!(
+            "Serving the pages at http://{} and the API under /api; Ctrl-C ends it.",
+            running.address()
+        ))?;
         tokio::select! {
             () = ending.wished() => {}
             why = running.failed() => return Err(CannotRun::because(format!("the book stopped: {why}"))),

@@ -9,7 +9,7 @@ use tallyseal_schema::kinds::Role;
 use zeroize::Zeroizing;
 
 use crate::cli::CannotRun;
-use crate::desk::{ActRequest, Desk, Seat};
+use crate::desk::{ActRequest, DemoAccount, Desk, Seat};
 use crate::founding::Issued;
 use crate::randomness;
 use crate::say;
@@ -125,9 +125,19 @@ impl People {
         Ok(Self { administrator, auditor, examiner, line, operator, reviewer, second, supervisor })
     }
 
-    /// Everyone's account and password. Errors: standard output cannot be written.
-    pub(super) fn print(&self) -> Result<(), CannotRun> {
-        for player in [
+    /// Everyone's account and password, for the door of the demo.
+    pub(super) fn accounts(&self) -> Vec<DemoAccount> {
+        let account = |player: &Player| DemoAccount {
+            account: player.seat.account.to_string(),
+            name: player.seat.name.clone(),
+            password: player.password.clone(),
+            role: player.role.title(),
+        };
+        self.everyone().map(account).to_vec()
+    }
+
+    fn everyone(&self) -> [&Player; 8] {
+        [
             &self.administrator,
             &self.reviewer,
             &self.supervisor,
@@ -136,7 +146,12 @@ impl People {
             &self.auditor,
             &self.line,
             &self.second,
-        ] {
+        ]
+    }
+
+    /// Everyone's account and password. Errors: standard output cannot be written.
+    pub(super) fn print(&self) -> Result<(), CannotRun> {
+        for player in self.everyone() {
             let seat = &player.seat;
             say::line(format_args!(
                 "  {}  {:<18}  {}, {}",

@@ -1,0 +1,304 @@
+//! The page of an act: its form, what does not go and why, what is signed, and what was recorded.
+
+use std::collections::BTreeMap;
+
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Payload, Query};
+use actix_web::{HttpRequest, HttpResponse, ResponseError as _};
+use askama::Template;
+use tallyseal_book::ActError;
+use tallyseal_control::{AUTHORITY, Authority, RefusalKind};
+use tallyseal_schema::ids::{Act, Stream};
+use tallyseal_schema::kinds::Role;
+use zeroize::Zeroizing;
+
+use super::form::{self, Field, Form, Input};
+use super::shown::Lookup;
+use super::visitor::{Visitor, typed};
+use super::{Frame, PageError, href, local, page, page_as, see_other, words};
+use crate::desk::{ActRequest, Desk, Done, Seat};
+use crate::error::{DeskError, Problem};
+use crate::randomness;
+
+/// What a person is about to sign.
+struct Signing {
+    /// Where it says so.
+    href: String,
+    /// SHA-256 over everything of the record up to its last entry: what the signature covers.
+    root: String,
+    /// How many entries the record has.
+    rev: String,
+    /// What is signed.
+    record: String,
+    /// What the book asks.
+    text: String,
+}
+
+/// What somebody else changed meanwhile.
+struct Changed {
+    by: String,
+    href: String,
+    kind: String,
+    record: String,
+    when: words::When,
+}
+
+#[derive(Template)]
+#[template(path = "act.html")]
+struct ActPage {
+    act: String,
+    back: String,
+    changed: Vec<Changed>,
+    command: String,
+    /// For each stream that was shown: the rev.
+    expected: Vec<(String, u64)>,
+    faults: Vec<(String, String)>,
+    fields: Vec<Field>,
+    frame: Frame,
+    /// Said already, and only carried on: the fields of an act that is about to be signed.
+    kept: Vec<(String, String)>,
+    /// In which of their roles the person may.
+    roles: Vec<(Role, bool)>,
+    /// Who may, where this person may not.
+    others: Option<String>,
+    signing: Option<Signing>,
+    summary: &'static str,
+    title: String,
+    wrong: Option<(String, String)>,
+}
+
+#[derive(Template)]
+#[template(path = "secret.html")]
+struct SecretPage {
+    account: String,
+    back: String,
+    frame: Frame,
+    secret: String,
+}
+
+fn row(name: &str) -> Result<&'static Authority, DeskError> {
+    let row = AUTHORITY.iter().find(|row| row.command == name && row.is_given_by_name());
+    row.ok_or_else(|| DeskError::NoSuchCommand(name.chars().take(40).collect()))
+}
+
+/// The roles of a person in which they may give a command.
+fn roles_of(seat: &Seat, row: &Authority, chosen: &str) -> Vec<(Role, bool)> {
+    let may: Vec<Role> = seat.roles.iter().copied().filter(|role| row.roles.contains(role)).collect();
+    let any = may.iter().any(|role| role.as_str() == chosen);
+    may.iter().enumerate().map(|(at, role)| (*role, if any { role.as_str() == chosen } else { at == 0 })).collect()
+}
+
+/// A page of an act with its form.
+struct Draft<'a> {
+    desk: &'a Desk,
+    input: &'a Input,
+    row: &'static Authority,
+    seat: &'a Seat,
+}
+
+impl Draft<'_> {
+    fn page(&self, form: Form, act: String) -> ActPage {
+        let name = self.row.command;
+        let title = words::act(name);
+        let take = |name: &str| self.input.get(name).cloned().unwrap_or_default();
+        let roles = roles_of(self.seat, self.row, &take("role"));
+        let titles: Vec<&str> = self.row.roles.iter().map(|role| role.title()).collect();
+        let others = roles.is_empty().then(|| titles.join(" or "));
+        ActPage {
+            act,
+            back: take("back"),
+            changed: Vec::new(),
+            command: name.to_owned(),
+            expected: self.expected(),
+            faults: form.faults,
+            fields: form.fields,
+            frame: Frame::new(self.desk, Some(self.seat), "act", title.clone()),
+            kept: Vec::new(),
+            roles,
+            others,
+            signing: None,
+            summary: form::summary(name),
+            title,
+            wrong: None,
+        }
+    }
+
+    /// For each stream that the page before showed: its rev then; `rev.STREAM` in the form.
+    fn expected(&self) -> Vec<(String, u64)> {
+        let shown = self.input.iter().filter_map(|(name, rev)| Some((name.strip_prefix("rev.")?, rev.parse().ok()?)));
+        shown.map(|(stream, rev)| (stream.to_owned(), rev)).collect()
+    }
+}
+
+pub(super) async fn form_page(
+    Visitor(seat): Visitor,
+    desk: Data<Desk>,
+    name: Path<String>,
+    query: Query<Input>,
+) -> Result<HttpResponse, PageError> {
+    let row = row(&name)?;
+    let mut input = query.into_inner();
+    // Where no page said what it showed, this one shows the thing as it stands now.
+    for thing in tallyseal_schema::ids::Thing::ALL {
+        if let Some(id) = input.get(thing.as_str()).and_then(|id| id.parse().ok()) {
+            let stream = Stream::of(thing, &id);
+            if let Some((rev, _)) = desk.book().record(&stream)? {
+                input.entry(format!("rev.{stream}")).or_insert_with(|| rev.to_string());
+            }
+        }
+    }
+    let draft = Draft { desk: &desk, input: &input, row, seat: &seat };
+    let form = form::form(row.command, &input, false, &Lookup(&desk));
+    page(&draft.page(form, randomness::act()?.to_string()))
+}
+
+pub(super) async fn submit(
+    request: HttpRequest,
+    Visitor(seat): Visitor,
+    desk: Data<Desk>,
+    name: Path<String>,
+    payload: Payload,
+) -> Result<HttpResponse, PageError> {
+    let row = row(&name)?;
+    let mut input = typed(&request, payload, &desk, Some(&seat)).await?;
+    let password = input.remove("password").filter(|password| !password.is_empty()).map(Zeroizing::new);
+    let draft = Draft { desk: &desk, input: &input, row, seat: &seat };
+    let more = input.contains_key("_more");
+    let form = form::form(row.command, &input, !more, &Lookup(&desk));
+    let act = input.get("act").cloned().unwrap_or_default();
+    if more || !form.faults.is_empty() {
+        let status = if more { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+        return page_as(status, &draft.page(form, act));
+    }
+    let role = roles_of(&seat, row, input.get("role").map_or("", String::as_str));
+    // In a role that may not: the rules say so, and record it.
+    let role = role.iter().find(|(_, chosen)| *chosen).map(|(role, _)| *role).or(seat.roles.first().copied());
+    let command = form.values.clone();
+    let done = match (role, act.parse::<Act>()) {
+        (Some(role), Ok(act)) => {
+            let mut expected = BTreeMap::new();
+            for (stream, rev) in draft.expected() {
+                if let Ok(stream) = stream.parse::<Stream>() {
+                    expected.insert(stream, rev);
+                }
+            }
+            desk.act(&seat, row.command, ActRequest { act, command, expected, password, role }).await
+        }
+        (None, _) => Err(DeskError::MayNotRead),
+        (_, Err(_)) => Err(DeskError::Invalid("the form has no act".to_owned())),
+    };
+    match done {
+        Ok(done) => finished(&desk, &seat, &input, done),
+        Err(error) => failed(&draft, form, error),
+    }
+}
+
+/// What the person sees after it was recorded.
+fn finished(desk: &Desk, seat: &Seat, input: &Input, done: Done) -> Result<HttpResponse, PageError> {
+    let first = done.receipt.entries.first().map(|(_, stream, _)| href(stream)).unwrap_or_default();
+    let back = match input.get("back").filter(|back| !back.is_empty()) {
+        Some(back) => local(back).to_owned(),
+        None => first,
+    };
+    if let Some(secret) = done.one_time_secret {
+        let frame = Frame::new(desk, Some(seat), "act", "One-time password");
+        let account = input.get("account").cloned().unwrap_or_default().to_uppercase();
+        return page(&SecretPage { account, back, frame, secret });
+    }
+    let join = if back.contains('?') { '&' } else { '?' };
+    Ok(see_other(&format!("{back}{join}done={}", done.receipt.n)))
+}
+
+/// The form again, with what was typed, and why it did not go.
+fn failed(draft: &Draft, form: Form, error: DeskError) -> Result<HttpResponse, PageError> {
+    let desk = draft.desk;
+    if let DeskError::SignedOut = error {
+        return Err(error.into());
+    }
+    let act_error = match &error {
+        DeskError::Act(error) => Some(error.as_ref()),
+        _ => None,
+    };
+    let same = matches!(act_error, Some(ActError::Busy | ActError::Stopped(_) | ActError::Failed { .. }));
+    // What was not decided may be tried again as the same act; what was refused is a new one.
+    let act = match draft.input.get("act").filter(|_| same) {
+        Some(act) => act.clone(),
+        None => randomness::act()?.to_string(),
+    };
+    let about = command_about(draft, &form);
+    let mut shown = draft.page(form, act);
+    let mut status = error.status_code();
+    let signature = match act_error {
+        Some(ActError::Refused { refusal, .. }) if refusal.kind == RefusalKind::NeedsPassword => {
+            Some((refusal.text.clone(), None))
+        }
+        _ if matches!(error, DeskError::WrongPassword) => {
+            let problem = Problem::of(&error);
+            Some((String::new(), Some((problem.detail, problem.remedy))))
+        }
+        _ => None,
+    };
+    match (signature, act_error) {
+        (Some((text, wrong)), _) => {
+            shown.signing = Some(signing(desk, about.as_ref(), text)?);
+            let own = ["act", "back", "role", "_more"];
+            let kept =
+                draft.input.iter().filter(|(name, _)| !own.contains(&name.as_str()) && !name.starts_with("rev."));
+            shown.kept = kept.map(|(name, text)| (name.clone(), text.clone())).collect();
+            if wrong.is_none() {
+                status = StatusCode::OK;
+            }
+            shown.wrong = wrong;
+        }
+        (None, Some(ActError::Stale(streams))) => {
+            shown.expected = streams.iter().map(|stale| (stale.stream.to_string(), stale.rev)).collect();
+            for stale in streams {
+                let Some(last) = &stale.last else { continue };
+                shown.changed.push(Changed {
+                    by: words::by(&last.by),
+                    href: href(&stale.stream),
+                    kind: words::kind(&last.kind),
+                    record: named(&stale.stream),
+                    when: words::when(last.at, desk.zone()),
+                });
+            }
+            let problem = Problem::of(&error);
+            shown.wrong =
+                Some((problem.detail, "Look at what changed below; send it again if it still holds.".to_owned()));
+        }
+        _ => {
+            let problem = Problem::of(&error);
+            shown.wrong = Some((problem.detail, problem.remedy));
+        }
+    }
+    page_as(status, &shown)
+}
+
+/// The record that a command is about, as its form says it.
+fn command_about(draft: &Draft, form: &Form) -> Option<Stream> {
+    let mut fields = form.values.clone();
+    fields.insert("do".to_owned(), draft.row.command.into());
+    serde_json::from_value::<tallyseal_control::Command>(fields.into()).ok()?.about()
+}
+
+fn signing(desk: &Desk, about: Option<&Stream>, text: String) -> Result<Signing, PageError> {
+    let mut signing = Signing {
+        href: about.map(href).unwrap_or_default(),
+        root: String::new(),
+        rev: String::new(),
+        record: about.map(named).unwrap_or_default(),
+        text,
+    };
+    if let Some(stream) = about
+        && let Some((rev, root)) = desk.book().stands_at(stream)?
+    {
+        signing.root = root.to_string();
+        signing.rev = words::number(rev);
+    }
+    Ok(signing)
+}
+
+/// A thing and its ID, as people say it.
+pub(super) fn named(stream: &Stream) -> String {
+    format!("{} {}", words::thing(stream.thing()), stream.id())
+}

@@ -1,0 +1,167 @@
+//! Who looks at a page: the session that the cookie names.
+
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::pin::Pin;
+
+use actix_web::cookie::{Cookie, SameSite, time};
+use actix_web::web::Data;
+use actix_web::{FromRequest, HttpRequest};
+
+use super::{PageError, Wish};
+use crate::desk::{Desk, Seat};
+use crate::error::DeskError;
+
+/// The cookie with the token of the session. The prefix makes a browser hold it to this host, over TLS or on loopback.
+///
+/// Rule: RFC 6265bis section 4.1.3.2.
+const SESSION: &str = "__Host-tallyseal";
+/// The cookie that remembers what this device is called. No secret.
+const DEVICE: &str = "tallyseal-device";
+/// Sent by scripts that look on their own: that is nobody's use of the session.
+const UNATTENDED: &str = "Tallyseal-Unattended";
+
+/// The cookie of a session.
+pub(super) fn session_cookie(token: &str) -> Cookie<'static> {
+    Cookie::build(SESSION, token.to_owned()).path("/").secure(true).http_only(true).same_site(SameSite::Strict).finish()
+}
+
+/// The cookie that ends it in the browser.
+pub(super) fn no_session() -> Cookie<'static> {
+    let mut cookie = session_cookie("");
+    cookie.set_max_age(time::Duration::ZERO);
+    cookie
+}
+
+/// The cookie that keeps a device's name for a year.
+pub(super) fn device_cookie(device: &str) -> Cookie<'static> {
+    Cookie::build(DEVICE, device.to_owned())
+        .path("/")
+        .secure(true)
+        .http_only(true)
+        .same_site(SameSite::Strict)
+        .max_age(time::Duration::days(365))
+        .finish()
+}
+
+/// What the device is called, where it has been used before.
+pub(super) fn device(request: &HttpRequest) -> String {
+    request.cookie(DEVICE).map_or_else(String::new, |cookie| cookie.value().chars().take(40).collect())
+}
+
+/// Where a request wants to go: back to there after signing in.
+pub(super) fn wish(request: &HttpRequest) -> Wish {
+    let part = request.headers().contains_key("HX-Request");
+    let path = match *request.method() == actix_web::http::Method::GET && !part {
+        true => request.uri().path_and_query().map_or("/", |path| path.as_str()).to_owned(),
+        false => "/".to_owned(),
+    };
+    Wish { part, path }
+}
+
+/// The caller's open session, locked or not.
+pub(super) struct Whoever(pub(super) Seat);
+
+/// The caller's open session, not locked, with a password of their own.
+pub(crate) struct Visitor(pub(crate) Seat);
+
+/// The token of the caller's open session, for a page that watches.
+pub(super) struct Watcher(pub(super) String);
+
+type Asked<T> = Pin<Box<dyn Future<Output = Result<T, PageError>>>>;
+
+impl FromRequest for Whoever {
+    type Error = PageError;
+    type Future = Asked<Self>;
+
+    fn from_request(request: &HttpRequest, _: &mut actix_web::dev::Payload) -> Self::Future {
+        let desk = request.app_data::<Data<Desk>>().cloned();
+        let token = request.cookie(SESSION).map(|cookie| cookie.value().to_owned());
+        let unattended = request.headers().contains_key(UNATTENDED);
+        let wish = wish(request);
+        Box::pin(async move {
+            let (Some(desk), Some(token)) = (desk, token) else { return Err(PageError::SignedOut(wish)) };
+            let seat = match unattended {
+                true => desk.watched_seat(&token).await,
+                false => desk.used_seat(&token).await,
+            };
+            match seat {
+                Ok(seat) => Ok(Self(seat)),
+                Err(DeskError::SignedOut) => Err(PageError::SignedOut(wish)),
+                Err(error) => Err(error.into()),
+            }
+        })
+    }
+}
+
+impl FromRequest for Visitor {
+    type Error = PageError;
+    type Future = Asked<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut actix_web::dev::Payload) -> Self::Future {
+        let whoever = Whoever::from_request(request, payload);
+        let wish = wish(request);
+        Box::pin(async move {
+            match whoever.await? {
+                Whoever(seat) if seat.locked => Err(PageError::Locked(wish)),
+                Whoever(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
+                Whoever(seat) => Ok(Self(seat)),
+            }
+        })
+    }
+}
+
+impl FromRequest for Watcher {
+    type Error = PageError;
+    type Future = Asked<Self>;
+
+    fn from_request(request: &HttpRequest, _: &mut actix_web::dev::Payload) -> Self::Future {
+        let desk = request.app_data::<Data<Desk>>().cloned();
+        let token = request.cookie(SESSION).map(|cookie| cookie.value().to_owned());
+        Box::pin(async move {
+            let (Some(desk), Some(token)) = (desk, token) else { return Err(DeskError::SignedOut.into()) };
+            match desk.watched_seat(&token).await? {
+                seat if seat.locked => Err(PageError::Locked(Wish::default())),
+                _ => Ok(Self(token)),
+            }
+        })
+    }
+}
+
+/// What was typed into a form.
+pub(super) type Typed = BTreeMap<String, String>;
+
+/// The fields of a form, checked to come from a page of this session.
+///
+/// Errors: another site sent it, or another session; too much or too slowly.
+pub(super) async fn typed(
+    request: &HttpRequest,
+    payload: actix_web::web::Payload,
+    desk: &Desk,
+    seat: Option<&Seat>,
+) -> Result<Typed, PageError> {
+    // Browsers say where a request begins; whoever says nothing is held by the token.
+    let from = request.headers().get("Sec-Fetch-Site").and_then(|value| value.to_str().ok());
+    if from.is_some_and(|from| from != "same-origin" && from != "none") {
+        return Err(PageError::NotOurForm);
+    }
+    let bytes = crate::api::bytes(payload, crate::api::BODY_MAX).await?;
+    let pairs: Vec<(String, String)> =
+        serde_urlencoded::from_bytes(&bytes).map_err(|error| DeskError::Invalid(error.to_string()))?;
+    let mut typed = Typed::new();
+    for (name, text) in pairs {
+        typed.insert(name, text.replace("\r\n", "\n"));
+    }
+    if let Some(seat) = seat {
+        let token = typed.remove("form_token").unwrap_or_default();
+        if !desk.is_form_token(seat, &token) {
+            return Err(PageError::NotOurForm);
+        }
+    }
+    Ok(typed)
+}
+
+/// Where a call comes from, for the record of failures.
+pub(super) fn source(request: &HttpRequest) -> String {
+    request.peer_addr().map_or_else(|| "unknown".to_owned(), |peer| peer.ip().to_string())
+}
