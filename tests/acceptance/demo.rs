@@ -127,7 +127,7 @@ fn the_demo_then_serves_its_book_to_the_accounts_that_it_printed() {
         said.push('\n');
     }
     assert!(said.lines().count() < 50, "{said}");
-    let url = line(&said, &["Serving the pages at "]).split_whitespace().nth(5).unwrap().trim_end_matches(';');
+    let url = line(&said, &["Serving the pages at "]).split_whitespace().nth(4).unwrap();
     // An account as it is printed: ID, password, name and role, with two spaces between them.
     let account = line(&said, &["  U-0006  "]);
     let password = account.trim().split("  ").nth(1).unwrap().trim();

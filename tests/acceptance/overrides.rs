@@ -282,7 +282,15 @@ fn what_may_be_overridden_has_its_roles_a_reason_and_a_second_person() {
             "extra_issue" => ("PO-2", "order/PO-2".to_owned()),
             _ => (ORDER, format!("order/{ORDER}")),
         };
-        let asked = |why: &str| json!({ "kind": kind, "order": order, "about": about, "why": why });
+        let asked = |why: &str| {
+            let mut asked = json!({ "kind": kind, "order": order, "about": about, "why": why });
+            match kind.as_str() {
+                Some("extra_issue") => (asked["material"], asked["labels"]) = (json!(1), json!(100)),
+                Some("device_overdue") => asked["device"] = json!(DISPENSER),
+                _ => {}
+            }
+            asked
+        };
         let asks = everything.in_role(row.asks[0].as_str());
         for role in roles.iter().filter(|role| !row.asks.contains(role)) {
             let other = everything.in_role(role.as_str());

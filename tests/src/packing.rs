@@ -530,7 +530,10 @@ impl Plant {
     /// An override asked for by one person. Gives it.
     #[track_caller]
     pub fn override_asked(&self, who: &str, kind: &str, order: &str, about: &str) -> String {
-        let asked = json!({ "kind": kind, "order": order, "about": about, "why": "the line has lost a roll" });
+        let mut asked = json!({ "kind": kind, "order": order, "about": about, "why": "the line has lost a roll" });
+        if kind == "extra_issue" {
+            (asked["material"], asked["labels"]) = (json!(1), json!(1_000));
+        }
         part(&self.who(who).act("request_override", &asked).good(), "override")
     }
 
@@ -614,7 +617,9 @@ pub fn day() -> Vec<Step> {
     day.push(Step::Act("label_room", "give_issue", order(json!({ "material": 2, "rolls": ["R-4"] })), true));
     day.push(Step::Act("line", "take_issue", json!({ "issue": "IS-000003" }), true));
     day.push(Step::Act("line", "receive_at_line", order(json!({ "material": 2, "roll": "R-4" })), false));
-    let asked = order(json!({ "kind": "extra_issue", "about": "order/PO-1", "why": "the line has lost a roll" }));
+    let why = "the line has lost a roll";
+    let asked =
+        order(json!({ "kind": "extra_issue", "about": "order/PO-1", "material": 1, "labels": 500, "why": why }));
     day.push(Step::Act("label_room", "request_override", asked.clone(), false));
     day.push(Step::Act("supervisor", "refuse_override", json!({ "over": "OV-000001", "why": "it is enough" }), false));
     day.push(Step::Act("label_room", "request_override", asked, false));

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::Role;
-use crate::ids::Stream;
+use crate::Labels;
+use crate::ids::{Id, Stream};
 
 /// Which rule is set aside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -43,8 +44,17 @@ pub const OVERRIDES: &[OverrideRule] = &[
 pub struct OverrideRequested {
     /// For what: the order, a container.
     pub about: Stream,
+    /// For a reading: of which device of the line, and no other.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device: Option<Id>,
     /// Which rule.
     pub kind: OverrideKind,
+    /// For an extra issue: how many labels at most.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub labels: Option<Labels>,
+    /// For an extra issue: of which material line.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub material: Option<u16>,
     /// In which order.
     pub order: Stream,
 }

@@ -417,8 +417,20 @@ pub enum Command {
     RejectOrder { order: Id, why: String },
     /// A record is opened again; everything stays in it.
     ReopenOrder { order: Id, why: String },
-    /// A rule of the closed list is asked to be set aside, once.
-    RequestOverride { kind: OverrideKind, order: Id, about: Stream, why: String },
+    /// A rule of the closed list is asked to be set aside, once. An extra issue says of which material line and how many
+    /// labels at most, an overdue device which one.
+    RequestOverride {
+        kind: OverrideKind,
+        order: Id,
+        about: Stream,
+        #[serde(default)]
+        material: Option<u16>,
+        #[serde(default)]
+        labels: Option<Labels>,
+        #[serde(default)]
+        device: Option<Id>,
+        why: String,
+    },
     /// A second person grants it. Signature.
     GrantOverride { over: Id },
     /// A second person refuses it.
@@ -836,7 +848,10 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
         C::ApproveOrder { order } => review::approve(world, context, order),
         C::RejectOrder { order, why } => review::reject(world, context, order, why),
         C::ReopenOrder { order, why } => review::reopen(world, order, why),
-        C::RequestOverride { kind, order, about, why } => overrides::request(world, context, *kind, order, about, why),
+        C::RequestOverride { kind, order, about, material, labels, device, why } => {
+            let bounds = overrides::Bounds { device: device.as_ref(), labels: *labels, material: *material };
+            overrides::request(world, context, *kind, order, about, bounds, why)
+        }
         C::GrantOverride { over } => overrides::grant(world, context, over),
         C::RefuseOverride { over, why } => overrides::refuse(world, context, over, why),
         C::AssessDeviation { deviation, severity, impact, why } => {

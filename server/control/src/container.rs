@@ -369,7 +369,7 @@ fn late_override(
         (true, Some(over)) if state.late.as_ref() == Some(&of(Thing::Override, over)) => Ok(None),
         (true, Some(over)) => {
             let kind = OverrideKind::LateDestruction;
-            overrides::must_be_granted(world, over, kind, &state.order, stream).map(Some)
+            overrides::must_be_granted(world, over, kind, &state.order, stream, Default::default()).map(Some)
         }
         (true, None) => Err(Refusal::conflict(
             "destruction-late",

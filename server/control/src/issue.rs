@@ -517,7 +517,8 @@ pub(crate) fn give(
         (None, None) => None,
         (Some(_), Some(over)) => {
             let kind = OverrideKind::ExtraIssue;
-            Some(overrides::must_be_granted(world, over, kind, &order_stream, &order_stream)?)
+            let wanted = overrides::Bounds { device: None, labels: Some(labels), material: Some(material) };
+            Some(overrides::must_be_granted(world, over, kind, &order_stream, &order_stream, wanted)?)
         }
         (Some(text), None) => {
             return Err(Refusal::conflict(

@@ -6,14 +6,14 @@ use tallyseal_schema::kinds::{
     OVERRIDES, OrderPartBegun, OverrideGranted, OverrideKind, OverrideRefused, OverrideRequested, OverrideRule,
     OverrideUsed, Role,
 };
-use tallyseal_schema::{Body, By, Entry};
+use tallyseal_schema::{Body, By, Entry, Labels};
 
 use crate::facts::signature;
 use crate::refusal::Refusal;
 use crate::state::Key;
 use crate::text::reason;
 use crate::world::{Stop, World, of};
-use crate::{Context, Draft};
+use crate::{Context, Draft, OrderState};
 
 /// How far an override has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -34,8 +34,14 @@ pub enum OverrideStatus {
 pub struct OverrideState {
     /// For what.
     pub about: Stream,
+    /// For a reading: of which device.
+    pub device: Option<Id>,
     /// Which rule.
     pub kind: OverrideKind,
+    /// For an extra issue: how many labels at most.
+    pub labels: Option<Labels>,
+    /// For an extra issue: of which material line.
+    pub material: Option<u16>,
     /// In which order.
     pub order: Stream,
     /// Who asked.
@@ -49,7 +55,10 @@ impl OverrideState {
         let Body::OverrideRequested(body) = &entry.body else { return None };
         Some(Self {
             about: body.about.clone(),
+            device: body.device.clone(),
             kind: body.kind,
+            labels: body.labels,
+            material: body.material,
             order: body.order.clone(),
             requested_by: entry.header.by.account().cloned(),
             status: OverrideStatus::Requested,
@@ -68,6 +77,17 @@ impl OverrideState {
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("override.order", &self.order));
     }
+}
+
+/// What an override is bounded to, or what is wanted under it: nobody grants more than they were told.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Bounds<'a> {
+    /// Of which device a reading is.
+    pub(crate) device: Option<&'a Id>,
+    /// How many labels an extra issue has.
+    pub(crate) labels: Option<Labels>,
+    /// Of which material line it is.
+    pub(crate) material: Option<u16>,
 }
 
 fn rule(kind: OverrideKind) -> Result<&'static OverrideRule, Stop> {
@@ -110,6 +130,7 @@ pub(crate) fn request(
     kind: OverrideKind,
     order: &Id,
     about: &Stream,
+    bounds: Bounds<'_>,
     why: &str,
 ) -> Result<Vec<Draft>, Stop> {
     let order_stream = of(Thing::Order, order);
@@ -143,11 +164,59 @@ pub(crate) fn request(
     if !of_use {
         return Err(state.status.refusal(order, "There is nothing in it now that this override would be for."));
     }
+    must_be_bounded(world, state, order, kind, bounds)?;
     let why = reason(why)?;
     let stream = world.next(Thing::Override, "OV", 0)?;
-    let body = OverrideRequested { about: about.clone(), kind, order: order_stream.clone() };
+    let Bounds { device, labels, material } = bounds;
+    let (about, device) = (about.clone(), device.cloned());
+    let body = OverrideRequested { about, device, kind, labels, material, order: order_stream.clone() };
     let part = Draft::entry(&order_stream, OrderPartBegun { part: stream.clone() });
     Ok(vec![Draft::because(&stream, body, &why), part])
+}
+
+/// Refuses what would leave open how much is granted: whoever grants must know what for.
+fn must_be_bounded(
+    world: &World,
+    state: &OrderState,
+    order: &Id,
+    kind: OverrideKind,
+    bounds: Bounds<'_>,
+) -> Result<(), Stop> {
+    let unbounded = |text: &str, remedy: &str| Refusal::invalid("override-without-bounds", text, remedy).into();
+    match (kind, bounds) {
+        (OverrideKind::ExtraIssue, Bounds { device: None, labels: Some(labels), material: Some(material) }) => {
+            state.material(order, material)?;
+            match labels == Labels::ZERO {
+                false => Ok(()),
+                true => Err(unbounded("An extra issue of no labels is none.", "Say how many labels are needed.")),
+            }
+        }
+        (OverrideKind::ExtraIssue, _) => Err(unbounded(
+            "An extra issue must say of which material line and how many labels at most, and nothing else.",
+            "Give the material line and the labels.",
+        )),
+        (OverrideKind::DeviceOverdue, Bounds { device: Some(device), labels: None, material: None }) => {
+            let line = &state.plan.line;
+            match world.line(line)?.devices.iter().any(|one| one.id == *device) {
+                true => Ok(()),
+                false => Err(Refusal::invalid(
+                    "no-such-device",
+                    format!("The line {} has no device {device}.", line.id()),
+                    "Scan the device whose calibration is overdue.",
+                )
+                .into()),
+            }
+        }
+        (OverrideKind::DeviceOverdue, _) => Err(unbounded(
+            "It must say which device, and nothing else.",
+            "Scan the device whose calibration is overdue.",
+        )),
+        (OverrideKind::LateDestruction, Bounds { device: None, labels: None, material: None }) => Ok(()),
+        (OverrideKind::LateDestruction, _) => Err(unbounded(
+            "The destruction of a container is of all that is in it.",
+            "Leave material line, labels and device away.",
+        )),
+    }
 }
 
 fn must_be_asked(over: &Id, status: OverrideStatus) -> Result<(), Stop> {
@@ -195,6 +264,7 @@ pub(crate) fn must_be_granted(
     kind: OverrideKind,
     order: &Stream,
     about: &Stream,
+    wanted: Bounds<'_>,
 ) -> Result<Stream, Stop> {
     let stream = of(Thing::Override, over);
     let state = world.over(&stream)?;
@@ -208,6 +278,30 @@ pub(crate) fn must_be_granted(
                 state.about.id()
             ),
             "Ask for one that is for this.",
+        )
+        .into());
+    }
+    let device = state.device.as_ref().map(|device| device.as_str());
+    if (state.material, device) != (wanted.material, wanted.device.map(|device| device.as_str())) {
+        let for_what = match (state.material, device) {
+            (Some(material), _) => format!("the material line {material}"),
+            (None, Some(device)) => format!("the device {device}"),
+            (None, None) => "something else".to_owned(),
+        };
+        return Err(Refusal::conflict(
+            "override-for-another",
+            format!("The override {over} is for {for_what}."),
+            "Ask for one that is for this.",
+        )
+        .into());
+    }
+    if let (Some(most), Some(labels)) = (state.labels, wanted.labels)
+        && labels > most
+    {
+        return Err(Refusal::conflict(
+            "override-exceeded",
+            format!("The override {over} is for {most} labels at most; this would be {labels}."),
+            "Give fewer; or ask for another override that says how many are needed.",
         )
         .into());
     }

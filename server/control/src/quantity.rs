@@ -314,7 +314,8 @@ fn calibrated(
         (false, None) => Ok(None),
         (false, Some(_)) => Err(override_not_needed()),
         (true, Some(over)) => {
-            overrides::must_be_granted(world, over, OverrideKind::DeviceOverdue, order, order).map(Some)
+            let wanted = overrides::Bounds { device: Some(&device.id), ..Default::default() };
+            overrides::must_be_granted(world, over, OverrideKind::DeviceOverdue, order, order, wanted).map(Some)
         }
         (true, None) => Err(Refusal::conflict(
             "calibration-overdue",

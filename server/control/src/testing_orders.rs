@@ -21,6 +21,8 @@ use crate::{Command, OrderState, State};
 /// The packaging line, and its devices.
 pub(crate) const LINE: &str = "LN-1";
 pub(crate) const DISPENSER: &str = "DP-1";
+/// Labels that an extra issue in the tests may have.
+pub(crate) const EXTRA_MAX: u32 = 100;
 pub(crate) const VERIFIER: &str = "VF-1";
 pub(crate) const PRINTER: &str = "PR-1";
 pub(crate) const UNIT_COUNTER: &str = "UC-1";
@@ -234,7 +236,16 @@ pub(crate) fn void_order(order: &str) -> Command {
 }
 
 pub(crate) fn request_override(kind: OverrideKind, order: &str, about: &str) -> Command {
-    Command::RequestOverride { kind, order: id(order), about: id(about), why: "the line has lost a roll".to_owned() }
+    let extra = kind == OverrideKind::ExtraIssue;
+    Command::RequestOverride {
+        kind,
+        order: id(order),
+        about: id(about),
+        material: extra.then_some(1),
+        labels: extra.then(|| tallyseal_schema::Labels::new(EXTRA_MAX).unwrap()),
+        device: (kind == OverrideKind::DeviceOverdue).then(|| id(DISPENSER)),
+        why: "the line has lost a roll".to_owned(),
+    }
 }
 
 impl Plant {
@@ -259,7 +270,13 @@ impl Plant {
     /// An override that was asked for and granted. Gives it.
     #[track_caller]
     pub(crate) fn granted(&mut self, asks: &By, grants: &By, kind: OverrideKind, order: &str, about: &str) -> Id {
-        self.did(asks, request_override(kind, order, about));
+        self.granted_as(asks, grants, request_override(kind, order, about))
+    }
+
+    /// As [`Plant::granted`], with bounds of its own.
+    #[track_caller]
+    pub(crate) fn granted_as(&mut self, asks: &By, grants: &By, request: Command) -> Id {
+        self.did(asks, request);
         let over = self.last("override.requested").header.stream.id();
         self.did(grants, Command::GrantOverride { over: over.clone() });
         over

@@ -115,7 +115,7 @@ impl Shift<'_> {
     async fn extra_issue(&self) -> Result<(), CannotRun> {
         let people = self.people;
         let asked = json!({
-            "kind": "extra_issue", "order": ORDER, "about": format!("order/{ORDER}"),
+            "kind": "extra_issue", "order": ORDER, "about": format!("order/{ORDER}"), "material": 1, "labels": 2_500,
             "why": "the printer had to be set up twice; more labels are spoiled than planned",
         });
         let over = self.begun(&people.operator, "override", "request_override", asked).await?;

@@ -17,7 +17,7 @@ use crate::testing::{
 };
 use crate::testing_orders::{
     DISPENSER, LOT, ORDER, UNIT_COUNTER, clear_line_foreign, dismount_roll, examine_roll, finish_order, give_issue,
-    line_colleague, mount_roll, receive_at_line, second_supervisor, take_issue, withdraw_issue,
+    line_colleague, mount_roll, receive_at_line, request_override, second_supervisor, take_issue, withdraw_issue,
 };
 use crate::{Command, OrderStatus, State};
 
@@ -320,7 +320,11 @@ fn an_account_waits_for_every_roll_and_every_count() {
 fn an_issue_that_waits_for_the_line_is_no_part_of_an_account_and_stands_in_its_way() {
     let mut plant = Plant::started();
     plant.did(&room(), examine_roll(ORDER, 2, "R-5"));
-    let over = plant.granted(&room(), &second_supervisor(), OverrideKind::ExtraIssue, ORDER, "order/PO-1");
+    let mut request = request_override(OverrideKind::ExtraIssue, ORDER, "order/PO-1");
+    if let Command::RequestOverride { material, .. } = &mut request {
+        *material = Some(2);
+    }
+    let over = plant.granted_as(&room(), &second_supervisor(), request);
     plant.did(&room(), give_issue(ORDER, 2, &["R-5"], Some(&over)));
     let issue = plant.last("issue.given").header.stream.id().to_string();
     let gone_back = |plant: &mut Plant, roll: &str| {

@@ -1,9 +1,11 @@
-use tallyseal_schema::By;
 use tallyseal_schema::kinds::{OVERRIDES, OverrideKind, Role};
+use tallyseal_schema::{By, Labels};
 
-use crate::overrides::{must_be_granted, used};
+use crate::overrides::{Bounds, must_be_granted, used};
 use crate::testing::{Plant, all_hats, id, line, reviewer, room, supervisor};
-use crate::testing_orders::{ORDER, order_plan, plan_order, request_override, second_supervisor, void_order};
+use crate::testing_orders::{
+    DISPENSER, EXTRA_MAX, ORDER, order_plan, plan_order, request_override, second_supervisor, void_order,
+};
 use crate::{Command, Draft, OverrideStatus, Record, State, Stop, World};
 
 const EXTRA: OverrideKind = OverrideKind::ExtraIssue;
@@ -31,7 +33,17 @@ fn allowed(plant: &Plant, kind: OverrideKind, order: &str, about: &str) -> Resul
     let mut world = World::default();
     world.put(id("override/OV-000001"), Some(record(plant).clone()));
     world.put(id("override/OV-000009"), None);
-    match must_be_granted(&world, &id("OV-000001"), kind, &id(order), &id(about)) {
+    let dispenser = id(DISPENSER);
+    let wanted = match kind {
+        OverrideKind::ExtraIssue => Bounds { labels: Labels::new(EXTRA_MAX), material: Some(1), device: None },
+        OverrideKind::DeviceOverdue => Bounds { device: Some(&dispenser), ..Bounds::default() },
+        OverrideKind::LateDestruction => Bounds::default(),
+    };
+    within(&world, kind, order, about, wanted)
+}
+
+fn within(world: &World, kind: OverrideKind, order: &str, about: &str, wanted: Bounds<'_>) -> Result<(), String> {
+    match must_be_granted(world, &id("OV-000001"), kind, &id(order), &id(about), wanted) {
         Ok(stream) => {
             assert_eq!(stream, id("override/OV-000001"));
             Ok(())
@@ -55,8 +67,9 @@ fn the_list_is_closed() {
 fn one_person_asks_with_a_reason_and_a_second_grants_or_refuses() {
     let mut plant = Plant::planned();
     plant.makes(&room(), extra(), &["override.requested OV-000001", "order.part_begun PO-1"]);
-    let without =
-        Command::RequestOverride { kind: EXTRA, order: id(ORDER), about: id("order/PO-1"), why: "x".to_owned() };
+    let Command::RequestOverride { kind, order, about, material, labels, device, .. } = extra() else { unreachable!() };
+    let why = "x".to_owned();
+    let without = Command::RequestOverride { kind, order, about, material, labels, device, why };
     plant.refuses(&room(), without, "no-reason");
     plant.refuses(&supervisor(), grant("OV-000009"), "no-such-override");
     plant.refuses(&supervisor(), refuse("OV-000009"), "no-such-override");
@@ -87,6 +100,67 @@ fn the_roles_that_ask_and_grant_are_those_of_the_list() {
     }
     plant.did(&supervisor(), grant("OV-000001"));
     plant.did(&reviewer(), grant("OV-000002"));
+}
+
+/// Asks with bounds that are given.
+fn asked(kind: OverrideKind, about: &str, material: Option<u16>, labels: Option<u32>, device: Option<&str>) -> Command {
+    Command::RequestOverride {
+        kind,
+        order: id(ORDER),
+        about: id(about),
+        material,
+        labels: labels.map(|labels| Labels::new(labels).unwrap()),
+        device: device.map(id),
+        why: "the line has lost a roll".to_owned(),
+    }
+}
+
+#[test]
+fn whoever_grants_is_told_how_much_and_for_what() {
+    let mut plant = Plant::started();
+    let order = "order/PO-1";
+    let unbounded: [(By, Command, &str); 9] = [
+        (room(), asked(EXTRA, order, None, Some(100), None), "override-without-bounds"),
+        (room(), asked(EXTRA, order, Some(1), None, None), "override-without-bounds"),
+        (room(), asked(EXTRA, order, Some(1), Some(0), None), "override-without-bounds"),
+        (room(), asked(EXTRA, order, Some(1), Some(100), Some(DISPENSER)), "override-without-bounds"),
+        (room(), asked(EXTRA, order, Some(9), Some(100), None), "no-such-material"),
+        (line(), asked(OVERDUE, order, None, None, None), "override-without-bounds"),
+        (line(), asked(OVERDUE, order, Some(1), None, Some(DISPENSER)), "override-without-bounds"),
+        (line(), asked(OVERDUE, order, None, None, Some("DP-9")), "no-such-device"),
+        (room(), asked(LATE, "container/CN-9", None, Some(5), None), "no-such-container"),
+    ];
+    for (by, command, code) in unbounded {
+        plant.refuses(&by, command, code);
+    }
+}
+
+#[test]
+fn an_override_allows_so_much_of_that_line_and_that_device_and_no_more() {
+    let mut plant = Plant::started();
+    plant.did(&room(), asked(EXTRA, "order/PO-1", Some(2), Some(50), None));
+    plant.did(&supervisor(), grant("OV-000001"));
+    let mut world = World::default();
+    world.put(id("override/OV-000001"), Some(record(&plant).clone()));
+    let extra = |material, labels| {
+        let wanted = Bounds { device: None, labels: Labels::new(labels), material: Some(material) };
+        within(&world, EXTRA, "order/PO-1", "order/PO-1", wanted)
+    };
+    assert_eq!(extra(2, 50), Ok(()));
+    assert_eq!(extra(2, 1), Ok(()));
+    assert_eq!(extra(2, 51), Err("override-exceeded".to_owned()));
+    assert_eq!(extra(1, 50), Err("override-for-another".to_owned()));
+
+    let mut plant = Plant::started();
+    plant.did(&line(), request_override(OVERDUE, ORDER, "order/PO-1"));
+    plant.did(&reviewer(), grant("OV-000001"));
+    world.put(id("override/OV-000001"), Some(record(&plant).clone()));
+    let reading = |device: &str| {
+        let device = id(device);
+        within(&world, OVERDUE, "order/PO-1", "order/PO-1", Bounds { device: Some(&device), ..Bounds::default() })
+    };
+    assert_eq!(reading(DISPENSER), Ok(()));
+    assert_eq!(reading("VF-1"), Err("override-for-another".to_owned()));
 }
 
 #[test]

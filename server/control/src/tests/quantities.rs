@@ -4,6 +4,7 @@ use tallyseal_schema::kinds::{HandCounted, LineDevice, OverrideKind, RollRan, So
 use crate::testing::{Plant, colleague, id, labels, line, reviewer, room, supervisor};
 use crate::testing_orders::{
     DISPENSER, LINE, LOT, ORDER, PRINTER, UNIT_COUNTER, VERIFIER, devices, dismount_roll, line_colleague, mount_roll,
+    request_override,
 };
 use crate::{Command, OrderStatus};
 
@@ -232,7 +233,11 @@ fn a_reading_after_the_calibration_was_due_takes_an_override_each_time() {
     );
     plant.refuses(&line(), with_override(good(20, 30), over.as_str()), "override-used");
     plant.refuses(&line(), units(device(UNIT_COUNTER, 0, 9, 0)), "calibration-overdue");
-    let over = plant.granted(&line(), &reviewer(), kind, ORDER, "order/PO-1");
+    let mut request = request_override(kind, ORDER, "order/PO-1");
+    if let Command::RequestOverride { device, .. } = &mut request {
+        *device = Some(id(UNIT_COUNTER));
+    }
+    let over = plant.granted_as(&line(), &reviewer(), request);
     plant.did(&line(), with_override(units(device(UNIT_COUNTER, 0, 9, 0)), over.as_str()));
     let extra = plant.granted(&room(), &supervisor(), OverrideKind::ExtraIssue, ORDER, "order/PO-1");
     plant.refuses(&line(), with_override(good(20, 30), extra.as_str()), "override-for-another");
