@@ -14,6 +14,7 @@ mod description;
 mod idle;
 mod orders;
 mod overrides;
+mod pages;
 mod requests;
 mod rules;
 mod secrets;

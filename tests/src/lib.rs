@@ -12,6 +12,7 @@ pub mod packing;
 pub mod plant;
 pub mod server;
 pub mod verifiers;
+pub mod visitor;
 
 /// The top folder of the project.
 pub fn top() -> std::path::PathBuf {
