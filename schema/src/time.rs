@@ -41,6 +41,12 @@ impl Time {
         self.0
     }
 
+    /// As a person reads it, to the second: `26 November 2027, 08:30:00 UTC`.
+    pub fn in_words(self) -> String {
+        DateTime::from_timestamp_micros(self.0)
+            .map_or_else(String::new, |date| date.format("%-d %B %Y, %H:%M:%S UTC").to_string())
+    }
+
     /// This moment moved by `micros`; saturates at the ends of the range.
     pub fn plus_micros(self, micros: i64) -> Self {
         Self::from_micros(self.0.saturating_add(micros)).unwrap_or(self)
@@ -128,6 +134,13 @@ mod tests {
         round("0000-01-01T00:00:00.000000Z");
         round("9999-12-31T23:59:59.999999Z");
         round("2024-02-29T12:00:00.000001Z");
+    }
+
+    #[test]
+    fn a_person_reads_a_moment_in_words() {
+        let said = |text: &str| text.parse::<Time>().unwrap().in_words();
+        assert_eq!(said("2027-11-06T08:30:00.999999Z"), "6 November 2027, 08:30:00 UTC");
+        assert_eq!(said("2028-02-29T23:59:59.000000Z"), "29 February 2028, 23:59:59 UTC");
     }
 
     #[test]

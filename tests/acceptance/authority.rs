@@ -11,10 +11,11 @@ use tallyseal_schema::signature::SigningKey;
 use tallyseal_tests::api::{Answer, Client, act};
 use tallyseal_tests::instance;
 use tallyseal_tests::openapi::{MADE_HERE, acts, description};
-use tallyseal_tests::plant::{Plant, password, plugin_files};
+use tallyseal_tests::plant::{Plant, after, grants, grants_until, password, plugin_files};
 
 /// Refusals that say who may not, whatever the thing is like.
-const WHO: [&str; 5] = ["signed-out", "not-for-this-actor", "not-your-role", "wrong-role", "one-time-password"];
+const WHO: [&str; 6] =
+    ["signed-out", "not-for-this-actor", "not-your-role", "role-expired", "wrong-role", "one-time-password"];
 
 fn give(client: &Client, row: &Authority, command: &Value) -> Answer {
     client.order(row.command, command, &act(), &json!({}), None)
@@ -165,6 +166,93 @@ fn nobody_acts_without_an_open_session_of_their_own() {
     }
     assert_eq!(plant.size(), size, "strangers do not grow the book");
     plant.stop();
+    plant.end();
+}
+
+#[test]
+fn a_role_that_has_expired_opens_no_act_and_no_page_and_the_session_goes_on() {
+    let plant = Plant::with_people();
+    let commands = commands();
+    let administrator = plant.who("administrator");
+    let label = ["label_room", "line", "incoming_examiner", "supervisor", "reviewer", "auditor"];
+    let people: [(&str, &[&str]); 2] = [("U-0021", &label), ("U-0022", &["administrator", "auditor"])];
+    for (account, roles) in people {
+        plant.hire(account, roles);
+    }
+    let change = |account: &str, roles: &Value| {
+        let change = json!({ "account": account, "roles": roles, "why": "trained for a while" });
+        administrator.act("change_roles", &change).good();
+    };
+    // Long enough for two log-ins and an act, and short enough to wait for.
+    let until = after(std::time::Duration::from_secs(8));
+    for (account, roles) in people {
+        change(account, &grants_until(roles, until));
+    }
+    let [mut label_person, other] =
+        people.map(|(account, roles)| Client::sign_in(plant.url(), account, &password(account), roles[0]).unwrap());
+    let seat = label_person.get("/api/session").good();
+    assert_eq!(seat["roles"], json!(label), "they work until then");
+    let supplier = json!({ "supplier": "SU-1", "name": "Printer", "site": "printing.example" });
+    label_person.in_role("supervisor").act("register_supplier", &supplier).good();
+    plant.wait_for("the end of every role", || {
+        [&label_person, &other].iter().all(|client| client.get("/api/session").good()["roles"] == json!([]))
+    });
+    let seat = label_person.get("/api/session").good();
+    assert_eq!(seat["grants"], grants_until(&label, until), "what has ended is still shown");
+    let session = format!("session/{}", seat["session"].as_str().unwrap());
+    let refusals = || {
+        let entries = plant.who("auditor").entries(&session);
+        entries.into_iter().filter(|entry| entry["body"]["code"] == "role-expired").collect::<Vec<_>>()
+    };
+    assert_eq!(refusals(), Vec::<Value>::new());
+
+    for (client, (_, roles)) in [&label_person, &other].into_iter().zip(people) {
+        for (row, command) in &commands {
+            for role in roles {
+                let answer = give(&client.in_role(role), row, command);
+                assert_eq!(answer.refused(403), "role-expired", "{} as {role}", row.command);
+            }
+        }
+    }
+    let refused = refusals();
+    assert_eq!(refused.len(), commands.len() * label.len(), "each refusal is an entry");
+    assert_eq!(refused[0]["kind"], "act.refused");
+    // A right password signs nothing either.
+    let drafted = json!({ "supplier": "SU-1", "item": "L-1" });
+    let answer = label_person.in_role("reviewer").sign("approve_supplier", &drafted);
+    let problem = answer.problem(403, "role-expired");
+    assert!(problem["detail"].as_str().unwrap().contains("acts as reviewer no more since"), "{problem}");
+    assert!(problem["remedy"].as_str().unwrap().contains("renew"), "{problem}");
+    let copy = json!({ "record": "supplier/SU-1", "role": "auditor" });
+    assert_eq!(label_person.post_for_bytes("/api/exports", &copy).unwrap_err().refused(403), "role-expired");
+    let plugin = json!({ "act": act(), "role": "supervisor", "files": plugin_files("plugins/ticket-line") });
+    assert_eq!(label_person.send("POST", "/api/plugins", Some(&plugin)).refused(403), "role-expired");
+    assert_eq!(refusals().len(), refused.len() + 3);
+    for page in [
+        "/api/things/supplier",
+        "/api/things/supplier/SU-1",
+        "/api/entries?from=0&to=0",
+        "/api/checkpoint",
+        "/api/proofs/0",
+    ] {
+        assert_eq!(label_person.get(page).refused(403), "not-your-role", "{page}");
+    }
+
+    // What is theirs goes on, in this session and in the next.
+    let wrong = json!({ "current": "not the password at all", "new": "another one that is long" });
+    assert_eq!(label_person.send("POST", "/api/password", Some(&wrong)).refused(401), "wrong-password");
+    label_person.set_password("another one that is long").good();
+    label_person.send("DELETE", "/api/session", None).good();
+    let again = Client::sign_in(plant.url(), "U-0021", "another one that is long", "supervisor").unwrap();
+    assert_eq!(give(&again, commands[0].0, &commands[0].1).refused(403), "role-expired");
+    // Renewed, it works again; a revocation of the session comes with it, as with every change of roles.
+    change("U-0021", &grants(&["supervisor"]));
+    assert_eq!(again.get("/api/session").refused(401), "signed-out");
+    let renewed = Client::sign_in(plant.url(), "U-0021", "another one that is long", "supervisor").unwrap();
+    let another = json!({ "supplier": "SU-2", "name": "Printer", "site": "printing.example" });
+    renewed.act("register_supplier", &another).good();
+    assert_eq!(renewed.in_role("reviewer").act("register_supplier", &another).refused(403), "not-your-role");
+    other.send("DELETE", "/api/session", None).good();
     plant.end();
 }
 

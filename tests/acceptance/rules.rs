@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use tallyseal_machines::table::{Direction, Roll};
 use tallyseal_schema::Time;
 use tallyseal_tests::api::{Client, kinds};
-use tallyseal_tests::plant::{Plant, item_draft, plain_run, plugin_files};
+use tallyseal_tests::plant::{Plant, grants, item_draft, plain_run, plugin_files};
 
 fn open(roll: &str) -> Value {
     json!({ "station": "T-1", "roll": format!("roll/{roll}"), "purpose": "incoming", "direction": "forward" })
@@ -196,8 +196,11 @@ fn a_hold_is_not_lifted_by_whoever_counted_the_roll() {
 fn every_command_is_refused_to_a_role_that_it_is_not_for() {
     let plant = Plant::ready();
     let fields = [
-        ("enrol_account", json!({ "account": "U-0050", "name": "New", "roles": ["line"], "identity": "card" })),
-        ("change_roles", json!({ "account": "U-0004", "roles": ["line"], "why": "moved" })),
+        (
+            "enrol_account",
+            json!({ "account": "U-0050", "name": "New", "roles": grants(&["line"]), "identity": "card" }),
+        ),
+        ("change_roles", json!({ "account": "U-0004", "roles": grants(&["line"]), "why": "moved" })),
         ("disable_account", json!({ "account": "U-0004", "why": "left" })),
         ("reset_password", json!({ "account": "U-0004", "why": "because" })),
         ("unlock_account", json!({ "account": "U-0004", "why": "because" })),

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 use tallyseal_tests::api::{Client, act};
-use tallyseal_tests::plant::{Plant, password};
+use tallyseal_tests::plant::{Plant, grants, password};
 use tallyseal_tests::server::{NewBook, Server};
 use tallyseal_tests::verifiers::{all_hold_by, binary, tallyseal};
 
@@ -67,7 +67,8 @@ fn a_secret_is_in_no_entry_no_log_no_error_and_no_copy() {
     let reviewer = settle("U-0002", &book.founders[1].secret, "reviewer");
     administrator.sign("confirm_identity", &json!({ "account": "U-0002" })).good();
     reviewer.sign("confirm_identity", &json!({ "account": "U-0001" })).good();
-    let enrol = json!({ "account": "U-0003", "name": "Person", "roles": ["supervisor"], "identity": "card seen" });
+    let enrol =
+        json!({ "account": "U-0003", "name": "Person", "roles": grants(&["supervisor"]), "identity": "card seen" });
     let enrolling = act();
     let made = administrator.order("enrol_account", &enrol, &enrolling, &json!({}), None).good();
     let one_time = made["one_time_secret"].as_str().unwrap().to_owned();

@@ -77,6 +77,11 @@ def consistency(old, leaves, whole=True):
     return consistency(old - k, leaves[k:], False) + [root(leaves[:k])]
 
 
+def grant(role, until=None):
+    """A role on a training; without `until` it does not end."""
+    return {"role": role, "training": "TR-1"} | ({"until": until} if until else {})
+
+
 class Key:
     def __init__(self, seed):
         self.private = Ed25519PrivateKey.from_private_bytes(bytes([seed]) * 32)
@@ -128,7 +133,7 @@ class Maker:
     def enrol(self, account, name, role, seed, founder=False, **changes):
         self.people[account] = (name, role, Key(seed))
         self.add("account.enrolled", f"account/{account}",
-                 {"account": account, "name": name, "roles": [role], "founder": founder, "identity": "card seen"})  # fmt: skip
+                 {"account": account, "name": name, "roles": [grant(role)], "founder": founder, "identity": "card seen"})  # fmt: skip
         self.enrol_key(account, Key(seed), None, **changes)
 
     def enrol_key(self, account, key, previous, /, **changes):
@@ -364,6 +369,10 @@ class Books(Case):
         self.faulty(dump, "checkpoints", None, checkpoints=[book.note(key=Key(99))])
         self.faulty(dump, "checkpoints", None, checkpoints=[book.note(book="other.example")])
         good = book.note(9)
+        # A second line by the same key, whose signature differs in its last bit.
+        signer, text = good.split(b"\n\n")[1].rsplit(b" ", 1)
+        raw = base64.b64decode(text)
+        second = signer + b" " + b64(raw[:-1] + bytes([raw[-1] ^ 1])).encode() + b"\n"
         for bad in (
             good.replace(b"\n9\n", b"\n8\n"),
             good.replace(b"\n9\n", b"\n09\n"),
@@ -373,7 +382,7 @@ class Books(Case):
             good.replace(b"\n\n", b"\n"),
             b"",
             b"x" * 70_000,
-            good + good.split(b"\n\n")[1].replace(b"A", b"B"),
+            good + second,
         ):
             self.faulty(dump, "checkpoints", None, checkpoints=[bad])
         stranger = Key(5)
@@ -588,9 +597,32 @@ class People(Case):
 
     def test_roles_are_those_of_that_moment(self):
         book = counted()
-        book.add("account.roles_changed", "account/U-0007", {"account": "U-0007", "roles": ["line"]})
+        book.add("account.roles_changed", "account/U-0007", {"account": "U-0007", "roles": [grant("line")]})
         book.sign("U-0007", "counted", "count/C-0001")
         self.last(book, "signatures", "did not have the role")
+
+    def test_a_role_is_good_before_its_end_and_not_at_it(self):
+        def signed(until, *more):
+            book = counted()
+            granted = [grant("label_room", until), *more]
+            book.add("account.roles_changed", "account/U-0007", {"account": "U-0007", "roles": granted})
+            return book, book.sign("U-0007", "counted", "count/C-0001")["at"]
+
+        _, at = signed("2099-01-01T00:00:00.000000Z")
+        after = at.replace(".000000Z", ".000001Z")
+        book, same = signed(at)
+        self.assertEqual(same, at)
+        self.last(book, "signatures", f"had expired at {at}")
+        self.last(signed("2026-01-01T00:00:00.000000Z", grant("line"))[0], "signatures", "had expired")
+        self.sound(signed(after)[0].dump())
+        self.sound(signed(at, grant("label_room"))[0].dump())
+
+    def test_a_grant_has_its_form(self):
+        for wrong in ("line", {"role": "line"}, {"role": "moon", "training": "x"}, grant("line", "tomorrow"),
+                      grant("line") | {"since": "2026-01-01T00:00:00.000000Z"}):  # fmt: skip
+            book = counted()
+            book.add("account.roles_changed", "account/U-0007", {"account": "U-0007", "roles": [wrong]})
+            self.faulty(book.dump(), "bytes", len(book.lines) - 1, what="roles is out of form")
 
     def test_a_key_is_enrolled_as_it_should_be(self):
         for what, key, previous, changes in (
@@ -1002,7 +1034,7 @@ class Parts(Case):
             self.faulty(book.dump(), check, len(book.lines) - 1, what=what)
 
         book = counted()
-        body = {"account": "U-0007", "name": "Ana", "roles": ["line"], "founder": False, "identity": "x"}
+        body = {"account": "U-0007", "name": "Ana", "roles": [grant("line")], "founder": False, "identity": "x"}
         book.add("account.enrolled", "account/U-0007", body)
         last(book, "keys", "a second time")
         book = counted()

@@ -444,6 +444,8 @@ OPTIONAL_FIELDS = {"act": an_act, "occurred": a_time, "why": a_text}
 a_cover = lambda value: exactly(value, {"rev": from_one, "root": a_hash}) is None  # noqa: E731
 ROLES = one_of("label_room", "line", "incoming_examiner", "supervisor", "reviewer", "auditor", "administrator")
 
+a_grant = lambda value: exactly(value, {"role": ROLES, "training": a_text}, {"until": a_time}) is None  # noqa: E731
+
 # The bodies on which the checks below rest. All others are judged by their JSON Schema, where the record has it.
 BODIES = {
     "book.opened": (
@@ -463,13 +465,13 @@ BODIES = {
         {
             "account": an_id,
             "name": a_text,
-            "roles": list_of(ROLES),
+            "roles": list_of(a_grant),
             "founder": a_true_or_false,
             "identity": a_text,
         },
         {},
     ),
-    "account.roles_changed": ({"account": an_id, "roles": list_of(ROLES)}, {}),
+    "account.roles_changed": ({"account": an_id, "roles": list_of(a_grant)}, {}),
     "account.disabled": ({"account": an_id}, {}),
     "account.key_enrolled": (
         {"account": an_id, "key": a_hash, "public_key": a_base64(32), "proof": a_base64(64)},
@@ -948,6 +950,7 @@ class Account:
 
     def __init__(self):
         self.name = None
+        # As the last entry about them says: [{"role", "training", "until"}].
         self.roles = []
         self.founder = False
         self.disabled = False
@@ -1215,8 +1218,12 @@ class Verifier:
             raise Bad("the signer's account was disabled")
         if body["name"] != account.name:
             raise Bad("the name is not that of the account")
-        if body["role"] not in account.roles:
+        granted = [grant for grant in account.roles if grant["role"] == body["role"]]
+        if not granted:
             raise Bad(f"the signer did not have the role {body['role']}")
+        # All times have one form, in which the order of the texts is that of the moments.
+        if all("until" in grant and entry.at >= grant["until"] for grant in granted):
+            raise Bad(f"the signer's role {body['role']} had expired at {max(grant['until'] for grant in granted)}")
         key = next((key for key in account.keys if key.name == body["key"]), None)
         if key is None:
             raise Bad("the key was not enrolled for the signer before")

@@ -91,6 +91,7 @@ fn authority_table() -> String {
             (row.system, "the software"),
             (row.with_one_time_password, "also under a one-time password"),
             (row.while_locked, "also while the session is locked"),
+            (row.with_expired_role, "also in an expired role"),
         ] {
             if may {
                 others.push(who);

@@ -261,7 +261,15 @@ fn answers() -> Map<String, Value> {
     let hash = json!({ "type": "string", "pattern": "^[0-9a-f]{64}$" });
     let seat = json!({
         "account": text, "device": text, "must_change_password": { "type": "boolean" }, "name": text,
-        "roles": { "type": "array", "items": { "$ref": "#/components/schemas/Role" } }, "session": text,
+        "grants": {
+            "type": "array", "items": { "$ref": "#/components/schemas/Grant" },
+            "description": "All that was granted to the person, also what has ended.",
+        },
+        "roles": {
+            "type": "array", "items": { "$ref": "#/components/schemas/Role" },
+            "description": "What the person may act as now.",
+        },
+        "session": text,
     });
     let mut signed_in = seat.clone();
     signed_in["expires"] = text.clone();
@@ -303,8 +311,8 @@ fn answers() -> Map<String, Value> {
             }),
             &["act", "checkpoint", "entries", "repeated"],
         ),
-        "Seat": open(&seat, &["account", "device", "name", "roles", "session"]),
-        "SignedIn": open(&signed_in, &["account", "device", "name", "roles", "session", "expires", "token"]),
+        "Seat": open(&seat, &["account", "device", "grants", "name", "roles", "session"]),
+        "SignedIn": open(&signed_in, &["account", "device", "grants", "name", "roles", "session", "expires", "token"]),
         "Thing": open(&json!({ "facts": { "type": "object" }, "rev": number, "state": { "type": "object" }, "stream": text }), &["rev", "state", "stream"]),
         "Things": open(
             &json!({ "things": { "type": "array", "items": { "$ref": "#/components/schemas/Thing" } }, "more": { "type": "boolean" } }),

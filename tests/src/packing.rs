@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use tallyseal_machines::table::{Direction, Roll, RollRun};
 
 use crate::api::Answer;
-use crate::plant::{CODE, Plant, Shelf, item_draft};
+use crate::plant::{CODE, Plant, Shelf, after, item_draft};
 
 /// The packaging line.
 pub const LINE: &str = "LN-1";
@@ -728,9 +728,7 @@ pub fn day() -> Vec<Step> {
 
 /// The moment so many days from now.
 fn in_days(days: u64) -> tallyseal_schema::Time {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
-    let at = since + std::time::Duration::from_secs(days * 24 * 60 * 60);
-    tallyseal_schema::Time::from_micros(i64::try_from(at.as_micros()).unwrap()).unwrap()
+    after(std::time::Duration::from_secs(days * 24 * 60 * 60))
 }
 
 /// What came back in the [`day`], counted at station `T-2`: a rest of 40 coded labels and one of 89 shipper labels.

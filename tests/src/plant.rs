@@ -8,10 +8,11 @@ use std::net::SocketAddr;
 use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use serde_json::{Value, json};
 use tallyseal_machines::table::{Direction, Roll, RollRun, SimFaultKind, TableHandle, TableOptions, serve};
+use tallyseal_schema::Time;
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
 
@@ -24,6 +25,23 @@ pub const CODE: &str = "0109521234567899";
 pub const OTHER_CODE: &str = "0109521234567882";
 /// Labels on the certified roll.
 pub const CERTIFIED: u32 = 101;
+
+/// The moment so much later than now.
+pub fn after(time: Duration) -> Time {
+    let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap() + time;
+    Time::from_micros(i64::try_from(at.as_micros()).unwrap()).unwrap()
+}
+
+/// These roles, on a training that is good for a year.
+pub fn grants(roles: &[&str]) -> Value {
+    grants_until(roles, after(Duration::from_secs(365 * 24 * 60 * 60)))
+}
+
+/// These roles, on a training that is good until then.
+pub fn grants_until(roles: &[&str], until: Time) -> Value {
+    let all = roles.iter().map(|role| json!({ "role": role, "training": "TR-0007", "until": until }));
+    Value::Array(all.collect())
+}
 
 /// The plant, its server and its table.
 pub struct Plant {
@@ -152,6 +170,11 @@ impl Plant {
 
     /// Enrols a person in those roles; gives the one-time secret.
     pub fn enrol(&self, account: &str, roles: &[&str]) -> String {
+        self.enrol_with(account, &grants(roles))
+    }
+
+    /// Enrols a person with those grants; gives the one-time secret.
+    pub fn enrol_with(&self, account: &str, roles: &Value) -> String {
         let name = format!("Person {account}");
         let command = json!({ "account": account, "name": name, "roles": roles, "identity": "card seen" });
         let made = self.who("administrator").act("enrol_account", &command).good();

@@ -56,6 +56,11 @@ struct Made {
     keys: BTreeMap<String, Vec<Seed>>,
 }
 
+/// A role that does not end.
+pub fn grant(role: &str) -> Value {
+    json!({ "role": role, "training": "forged" })
+}
+
 impl Forge {
     fn new(entries: Vec<Value>, book: SigningKey) -> Self {
         Self { entries, book, people: BTreeMap::new(), spoils: BTreeMap::new(), forms: BTreeMap::new() }
@@ -145,7 +150,7 @@ impl Forge {
     pub fn enrol(&mut self, n: usize, account: &str, role: &str, seed: Seed) -> usize {
         let stream = format!("account/{account}");
         let body = json!({
-            "account": account, "founder": false, "identity": "forged", "name": "Nobody", "roles": [role],
+            "account": account, "founder": false, "identity": "forged", "name": "Nobody", "roles": [grant(role)],
         });
         let administrator = self.by("U-0001");
         self.insert(n, administrator, "account.enrolled", &stream, body);

@@ -6,7 +6,7 @@ use tallyseal_schema::canonical::{base64, unbase64};
 
 use crate::attack::Place::At;
 use crate::attack::{Finding, Outside, both_over_the_dump, found, holds, sentences};
-use crate::forge::Forge;
+use crate::forge::{Forge, grant};
 use crate::stock::{Copy, stock};
 
 /// A book that is made anew with the forger's keys.
@@ -68,7 +68,7 @@ fn late(forge: &Forge) -> usize {
 /// Gives U-0003, who drafts, the role of those who approve.
 fn promote(forge: &mut Forge, n: usize) -> usize {
     let administrator = forge.by("U-0001");
-    let body = json!({ "account": "U-0003", "roles": ["reviewer", "supervisor"] });
+    let body = json!({ "account": "U-0003", "roles": [grant("supervisor"), grant("reviewer")] });
     forge.insert(n, administrator, "account.roles_changed", "account/U-0003", body);
     forge.entries[n]["why"] = json!("forged");
     n + 1
@@ -225,6 +225,16 @@ attacks! {
         forge.entries[first]["why"] = json!("forged");
         last + 1
     };
+    a_signature_in_a_role_that_had_expired: ["signatures"], "had expired at", |forge| {
+        let (first, last) = last_of_the_operator(forge);
+        let mut granted = grant(forge.entries[last]["by"]["role"].as_str().unwrap());
+        granted["until"] = forge.entries[last]["at"].clone();
+        let body = json!({ "account": "U-0004", "roles": [granted] });
+        let administrator = forge.by("U-0001");
+        forge.insert(first, administrator, "account.roles_changed", "account/U-0004", body);
+        forge.entries[first]["why"] = json!("forged");
+        last + 1
+    };
     a_signature_in_a_role_that_the_person_does_not_have: ["signatures"], "did not have the role", |forge| {
         let n = late(forge);
         in_role(forge, n, "U-0004", "incoming_examiner", "examined", "delivery/DL-0001")
@@ -291,7 +301,7 @@ attacks! {
     a_delivery_released_by_who_examined_it: ["separation"], "signed \"examined\"", |forge| {
         let n = late(forge);
         let administrator = forge.by("U-0001");
-        let body = json!({ "account": "U-0005", "roles": ["incoming_examiner", "reviewer"] });
+        let body = json!({ "account": "U-0005", "roles": [grant("incoming_examiner"), grant("reviewer")] });
         forge.insert(n, administrator, "account.roles_changed", "account/U-0005", body);
         forge.entries[n]["why"] = json!("forged");
         forge.sign(n + 1, "U-0005", "examined", "delivery/DL-0002", &[]);

@@ -65,6 +65,32 @@ impl Role {
     }
 }
 
+/// One role of a person, for as long as the training that it rests on is good.
+///
+/// Rule: 21 CFR 11.10(i) and 211.25(a): education, training and experience of those who do it. A training that nobody
+/// renews is none, so the grant ends by itself.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct Grant {
+    /// What the person may act as.
+    pub role: Role,
+    /// The record of the training that it rests on, as the plant names it.
+    pub training: String,
+    /// The first moment at which it is good no more; absent: it does not end by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub until: Option<Time>,
+}
+
+impl Grant {
+    /// True where it is good at that moment: before its end, and not at it.
+    ///
+    /// Rule: `FORMAT.md` section 4.
+    pub fn holds(&self, at: Time) -> bool {
+        self.until.is_none_or(|until| at < until)
+    }
+}
+
 /// An account was opened for a person whose identity was checked.
 ///
 /// Rule: 21 CFR 11.100(b), identity before a signature is assigned.
@@ -80,19 +106,19 @@ pub struct AccountEnrolled {
     pub identity: String,
     /// The person's printed name.
     pub name: String,
-    /// What the person may act as.
-    pub roles: Vec<Role>,
+    /// What the person may act as, and until when: one grant per role.
+    pub roles: Vec<Grant>,
 }
 
-/// A person's roles changed.
+/// A person's roles changed, or were granted anew after a training.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct AccountRolesChanged {
     /// The account.
     pub account: AccountId,
-    /// All roles from now on.
-    pub roles: Vec<Role>,
+    /// All roles from now on: one grant per role.
+    pub roles: Vec<Grant>,
 }
 
 /// An account stopped working. It is never used again.
@@ -176,4 +202,37 @@ pub struct AccountPasswordReset {
 pub struct AccountPasswordChanged {
     /// The account.
     pub account: AccountId,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_grant_is_good_before_its_end_and_not_at_it() {
+        let until: Time = "2027-11-26T00:00:00.000000Z".parse().unwrap();
+        let grant = Grant { role: Role::Line, training: "TR-0007".to_owned(), until: Some(until) };
+        assert!(grant.holds(until.plus_micros(-1)));
+        assert!(!grant.holds(until));
+        assert!(!grant.holds(until.plus_micros(1)));
+        assert!(Grant { until: None, ..grant }.holds("9999-12-31T23:59:59.999999Z".parse().unwrap()));
+    }
+
+    #[test]
+    fn a_grant_has_one_form() {
+        let text = r#"{"role":"line","training":"TR-0007","until":"2027-11-26T00:00:00.000000Z"}"#;
+        let grant: Grant = serde_json::from_str(text).unwrap();
+        assert_eq!(serde_json::to_string(&grant).unwrap(), text);
+        let endless = r#"{"role":"administrator","training":"TR-0001"}"#;
+        let grant: Grant = serde_json::from_str(endless).unwrap();
+        assert_eq!(serde_json::to_string(&grant).unwrap(), endless);
+        for wrong in [
+            r#""line""#,
+            r#"{"role":"line"}"#,
+            r#"{"role":"line","training":"TR-0007","until":"2027-11-26"}"#,
+            r#"{"role":"line","training":"TR-0007","since":"2027-11-26T00:00:00.000000Z"}"#,
+        ] {
+            assert!(serde_json::from_str::<Grant>(wrong).is_err(), "{wrong}");
+        }
+    }
 }

@@ -119,7 +119,20 @@ impl FromRequest for Seat {
     }
 }
 
-/// An open session that may read the book: not one that was opened with a one-time password.
+/// The seat of a person who has set a password of their own.
+fn own_password(seat: Seat) -> Result<Seat, DeskError> {
+    match seat.must_change_password {
+        false => Ok(seat),
+        true => Err(DeskError::refused(Refusal::forbidden(
+            "one-time-password",
+            "A one-time password opens nothing but the change of the password.",
+            "Set your own password first.",
+        ))),
+    }
+}
+
+/// An open session that may read the book: not one that was opened with a one-time password, nor that of a person all of
+/// whose roles have ended.
 struct Reader(Seat);
 
 impl FromRequest for Reader {
@@ -129,15 +142,9 @@ impl FromRequest for Reader {
     fn from_request(request: &HttpRequest, payload: &mut actix_web::dev::Payload) -> Self::Future {
         let seat = Seat::from_request(request, payload);
         Box::pin(async move {
-            let seat = seat.await?;
-            match seat.must_change_password {
-                false => Ok(Self(seat)),
-                true => Err(DeskError::refused(Refusal::forbidden(
-                    "one-time-password",
-                    "A one-time password opens nothing but the change of the password.",
-                    "Set your own password first.",
-                ))),
-            }
+            let seat = own_password(seat.await?)?;
+            seat.must_have_a_role()?;
+            Ok(Self(seat))
         })
     }
 }
@@ -215,6 +222,7 @@ fn seat_json(seat: &Seat) -> Value {
     json!({
         "account": seat.account,
         "device": seat.device,
+        "grants": seat.grants,
         "must_change_password": seat.must_change_password,
         "name": seat.name,
         "roles": seat.roles,
@@ -372,7 +380,7 @@ async fn entries(Reader(seat): Reader, desk: Data<Desk>, range: Query<Range>) ->
         }
     };
     // Bytes are given as they are, or not at all: what tells the first number of a hand count waits for the second.
-    if may_count_by_hand(&seat.roles)
+    if may_count_by_hand(&seat.grants)
         && let Some(told) = told_hand_count(book, &all)?
     {
         return Err(desk.may_not_read(&seat, Some(told)).await);
@@ -407,7 +415,9 @@ struct Export {
     role: Role,
 }
 
-async fn export_record(Reader(seat): Reader, desk: Data<Desk>, payload: Payload) -> Result<HttpResponse, DeskError> {
+async fn export_record(seat: Seat, desk: Data<Desk>, payload: Payload) -> Result<HttpResponse, DeskError> {
+    // Taking a copy is an act in a role: whether that one has ended says the executor, and records it.
+    let seat = own_password(seat)?;
     let given: Export = body(payload, BODY_MAX).await?;
     let by = desk.seated(&seat, given.role);
     let taken = export::export(desk.book().clone(), by, given.record.clone()).await;

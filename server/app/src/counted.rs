@@ -4,9 +4,11 @@
 use std::collections::BTreeSet;
 
 use tallyseal_book::{Book, ReadError};
-use tallyseal_control::{AUTHORITY, CountStatus, HandCountState, HandCountStatus, Key, OrderStatus, Record, State};
+use tallyseal_control::{
+    AUTHORITY, Authority, CountStatus, HandCountState, HandCountStatus, Key, OrderStatus, Record, State,
+};
 use tallyseal_schema::ids::{AccountId, Stream};
-use tallyseal_schema::kinds::Role;
+use tallyseal_schema::kinds::Grant;
 use tallyseal_schema::{Body, Entry};
 
 /// The keys that things are searched for by. A key that tells what is hidden at times is none of them: who may ask
@@ -120,9 +122,11 @@ impl Counted {
     }
 }
 
-/// True where a person with these roles may still give a number in a hand count, in whichever role they ask.
-pub(crate) fn may_count_by_hand(roles: &[Role]) -> bool {
-    AUTHORITY.iter().any(|row| row.command == "enter_hand_count" && row.roles.iter().any(|role| roles.contains(role)))
+/// True where a person with these grants may still give a number in a hand count, in whichever role they ask. One that has
+/// ended counts as well: it is renewed in a minute, and what was read in between stays read.
+pub(crate) fn may_count_by_hand(grants: &[Grant]) -> bool {
+    let may = |row: &Authority| grants.iter().any(|grant| row.roles.contains(&grant.role));
+    AUTHORITY.iter().any(|row| row.command == "enter_hand_count" && may(row))
 }
 
 /// True while a number of this hand count could be counted towards: until both have counted, and where they differed until

@@ -13,7 +13,7 @@ use tallyseal_book::{ActError, Book, Order, Receipt, Secret, SecretChange};
 use tallyseal_control::{AccountState, Command, Key, Record, Refusal, RefusalKind, SessionState, State};
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::ids::{AccountId, Act, BookName, Id, Stream, Thing};
-use tallyseal_schema::kinds::{PluginFile, Role, SessionEnd};
+use tallyseal_schema::kinds::{Grant, PluginFile, Role, SessionEnd};
 use tallyseal_schema::plugin_files::Files;
 use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
 use tallyseal_schema::{By, Hash, Time, canonical};
@@ -83,19 +83,41 @@ pub struct Seat {
     pub account: AccountId,
     /// At which device.
     pub device: Id,
+    /// All that was granted to the person, also what has ended.
+    pub grants: Vec<Grant>,
     /// Nobody used it for a while: nothing is open but to give account and password again.
     pub locked: bool,
     /// The password is a one-time one: nothing but its change is open.
     pub must_change_password: bool,
     /// Printed name.
     pub name: String,
-    /// What the person may act as.
+    /// What the person may act as now: one whose grant has ended is not among them.
     pub roles: Vec<Role>,
     /// The session.
     pub session: Id,
 }
 
 impl Seat {
+    /// A role for one's own affairs. Where none is left that is good, one that has ended will do: whoever has none signs
+    /// out all the same and keeps their password.
+    fn own_role(&self) -> Option<Role> {
+        self.roles.first().copied().or_else(|| self.grants.first().map(|grant| grant.role))
+    }
+
+    /// Refuses where every role of the person has ended: nothing of the book is shown to them any more.
+    ///
+    /// Errors: a refusal, in a sentence.
+    pub(crate) fn must_have_a_role(&self) -> Result<(), DeskError> {
+        if self.roles.is_empty() {
+            return Err(DeskError::refused(Refusal::forbidden(
+                "not-your-role",
+                format!("{} has no role any more: each has ended with its training.", self.name),
+                "Ask the administrator to renew one, with a reference to a training.",
+            )));
+        }
+        Ok(())
+    }
+
     fn by(&self, role: Role) -> By {
         By::Person(Person {
             account: self.account.clone(),
@@ -326,10 +348,11 @@ impl Desk {
         Ok(Seat {
             account: state.account,
             device: state.device,
+            roles: account.live_roles(clock::now()),
+            grants: account.roles,
             locked: state.locked,
             must_change_password: account.must_change_password,
             name: account.name,
-            roles: account.roles,
             session,
         })
     }
@@ -564,7 +587,7 @@ impl Desk {
 
     /// An order in one's own affairs: any role will do.
     async fn own(&self, seat: &Seat, command: Command, secret: Option<SecretChange>) -> Result<Receipt, DeskError> {
-        let role = *seat.roles.first().ok_or(DeskError::SignedOut)?;
+        let role = seat.own_role().ok_or(DeskError::SignedOut)?;
         let order = Order { by: seat.by(role), secret, ..system_order("desk", command)? };
         Ok(self.book.act(order).await?)
     }

@@ -142,11 +142,11 @@ async fn prepared(book: Book, by: By, record: Stream) -> Result<Prepared, DeskEr
                 "Take the copy when the count has ended.",
             )));
         }
-        let roles = match book.record(&Stream::account(&person.account))? {
+        let grants = match book.record(&Stream::account(&person.account))? {
             Some((_, Record { state: State::Account(account), .. })) => account.roles,
             _ => Vec::new(),
         };
-        if may_count_by_hand(&roles)
+        if may_count_by_hand(&grants)
             && let Some(stream) = told_hand_count(&book, contents.entries.values())?
         {
             return Err(DeskError::refused(Refusal::conflict(

@@ -10,8 +10,8 @@ use tallyseal_control::{Command, Context, Draft, Key, Need, Piece, Refusal, Stop
 use tallyseal_schema::entry::{Entry, Machine, Person};
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{
-    AccountDisabled, AccountEnrolled, BookStarted, Link, PluginDrafted, RemarkMade, Role, SessionEnd, SessionEnded,
-    SessionOpened, StationRegistered, StationStrayCaptured, SupplierApproved, SupplierRegistered,
+    AccountDisabled, AccountEnrolled, BookStarted, Grant, Link, PluginDrafted, RemarkMade, Role, SessionEnd,
+    SessionEnded, SessionOpened, StationRegistered, StationStrayCaptured, SupplierApproved, SupplierRegistered,
 };
 use tallyseal_schema::{Act, By, Hash, Time, checkpoint, tree};
 
@@ -246,6 +246,10 @@ pub(crate) fn captured(number: u32, bytes: &[u8]) -> Order {
     Order { capture: Some(bytes.to_vec()), ..order(number, machine(), command) }
 }
 
+fn granted(role: Role) -> Grant {
+    Grant { role, training: "TR-0007".to_owned(), until: None }
+}
+
 /// Rules so simple that a test sees the executor and nothing else. The text of a remark says what is to happen.
 fn rules(world: &World, _: &Context, command: &Command, gate: &Gate) -> Result<Vec<Draft>, Stop> {
     match command {
@@ -270,7 +274,7 @@ fn rules(world: &World, _: &Context, command: &Command, gate: &Gate) -> Result<V
                 founder: true,
                 identity: "card seen".to_owned(),
                 name: name.clone(),
-                roles: roles.clone(),
+                roles: roles.iter().map(|role| granted(*role)).collect(),
             };
             Ok(vec![Draft::entry(&Stream::account(account), body)])
         }

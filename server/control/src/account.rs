@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Stream, Thing};
 use tallyseal_schema::kinds::{
     AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountLocked, AccountPasswordChanged,
-    AccountPasswordReset, AccountRolesChanged, AccountUnlocked, Role,
+    AccountPasswordReset, AccountRolesChanged, AccountUnlocked, Grant, Role,
 };
 use tallyseal_schema::signature::key_name;
 use tallyseal_schema::{Body, By, Entry, Hash, Time, canonical};
@@ -16,6 +16,13 @@ use crate::state::Key;
 use crate::text::{line, reason, said};
 use crate::world::{Stop, World};
 use crate::{Context, Draft};
+
+/// How far ahead a grant may end: three years, whichever of them are leap years. Unit: microseconds. Common practice,
+/// no source; the site's to lower.
+const GRANT_MAX: i64 = (3 * 365 + 1) * 86_400 * 1_000_000;
+
+/// What stands in place of a training in the grants of the two founders: nobody was there to hold it against.
+const FOUNDING: &str = "one of the two founding accounts; the plant keeps the record of the training itself";
 
 /// A signing key of an account.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -43,8 +50,8 @@ pub struct AccountState {
     pub must_change_password: bool,
     /// Printed name.
     pub name: String,
-    /// What the person may act as.
-    pub roles: Vec<Role>,
+    /// What the person may act as, and until when. One that has ended stays here until it is renewed or taken away.
+    pub roles: Vec<Grant>,
 }
 
 /// An account's ID with look-alikes brought together, so that two IDs which a person might confuse collide.
@@ -66,6 +73,28 @@ pub fn fold_account(id: &AccountId) -> String {
 impl AccountState {
     pub(crate) fn start(body: &Body) -> Option<Self> {
         matches!(body, Body::AccountEnrolled(_)).then(Self::default)
+    }
+
+    /// The grant of that role, whether or not it has ended.
+    pub fn grant(&self, role: Role) -> Option<&Grant> {
+        self.roles.iter().find(|grant| grant.role == role)
+    }
+
+    /// True where the person may act so at that moment.
+    ///
+    /// Rule: 21 CFR 11.10(i); `FORMAT.md` section 4.
+    pub fn acts_as(&self, role: Role, at: Time) -> bool {
+        self.grant(role).is_some_and(|grant| grant.holds(at))
+    }
+
+    /// All that the person may act as at that moment.
+    pub fn live_roles(&self, at: Time) -> Vec<Role> {
+        self.roles.iter().filter(|grant| grant.holds(at)).map(|grant| grant.role).collect()
+    }
+
+    /// True where it may open and renew accounts for as long as the book is kept.
+    fn administers_for_good(&self) -> bool {
+        !self.disabled && lasts(&self.roles)
     }
 
     /// True where that key is enrolled, confirmed and not retired.
@@ -154,6 +183,85 @@ fn checked_roles(roles: &[Role]) -> Result<Vec<Role>, Stop> {
     Ok(sorted)
 }
 
+/// True where these grants make an administrator whose role does not end by itself.
+fn lasts(grants: &[Grant]) -> bool {
+    grants.iter().any(|grant| grant.role == Role::Administrator && grant.until.is_none())
+}
+
+/// The grants as they are recorded: in the order of the roles, one for each.
+///
+/// Rule: 21 CFR 11.10(i) and 211.25(a).
+fn checked_grants(grants: &[Grant], founder: bool, at: Time) -> Result<Vec<Grant>, Stop> {
+    let roles: Vec<Role> = grants.iter().map(|grant| grant.role).collect();
+    if checked_roles(&roles)?.len() < roles.len() {
+        return Err(Refusal::invalid(
+            "role-twice",
+            "One role is granted twice; nobody could say which training and which end are meant.",
+            "Grant each role once.",
+        )
+        .into());
+    }
+    let checked: Result<Vec<Grant>, Stop> = grants.iter().map(|grant| checked_grant(grant, founder, at)).collect();
+    let mut checked = checked?;
+    checked.sort_unstable();
+    Ok(checked)
+}
+
+fn checked_grant(grant: &Grant, founder: bool, at: Time) -> Result<Grant, Stop> {
+    let title = grant.role.title();
+    if !grant.training.chars().any(char::is_alphanumeric) {
+        return Err(Refusal::invalid(
+            "no-training",
+            format!("The role of {title} names no training."),
+            "Name the record of the training that it rests on.",
+        )
+        .into());
+    }
+    let refused = match grant.until {
+        // Were every administrator's role to end, nobody could renew anybody's.
+        None if founder || grant.role == Role::Administrator => None,
+        None => Some((
+            "no-expiry",
+            format!("The role of {title} has no end."),
+            "Say until when the training is good; only administrators and the two founders may go without.",
+        )),
+        Some(until) if until <= at => Some((
+            "expiry-passed",
+            format!("The role of {title} would have ended on {} already.", until.in_words()),
+            "Give an end that lies ahead, or leave the role away.",
+        )),
+        Some(until) if until > at.plus_micros(GRANT_MAX) => Some((
+            "expiry-too-far",
+            format!("The role of {title} would end on {}; a training is good for 3 years at most.", until.in_words()),
+            "Give an earlier end, and renew the role after the next training.",
+        )),
+        Some(_) => None,
+    };
+    if let Some((code, text, remedy)) = refused {
+        return Err(Refusal::invalid(code, text, remedy).into());
+    }
+    Ok(Grant { training: line("training", &grant.training)?, ..grant.clone() })
+}
+
+/// Checks that this account is not the last one that may open and renew accounts for good: whoever takes that away from
+/// it may be an administrator whose own role ends, and then nobody would be left to renew anybody's.
+fn not_the_last_to_administer(world: &World, stream: &Stream, state: &AccountState) -> Result<(), Stop> {
+    if !state.administers_for_good() {
+        return Ok(());
+    }
+    for other in world.set(&Key::new("thing", Thing::Account.as_str()))? {
+        if other != stream && world.account(other)?.administers_for_good() {
+            return Ok(());
+        }
+    }
+    Err(Refusal::conflict(
+        "last-administrator",
+        format!("{} is the last administrator whose role does not end by itself.", stream.id()),
+        "Make another account an administrator without an end first, so that somebody is left to renew the others.",
+    )
+    .into())
+}
+
 /// Checks that no account exists that a person might take for this one. Rule: an ID is for one person for ever.
 fn must_not_look_alike(world: &World, account: &AccountId) -> Result<(), Stop> {
     if let Some(other) = world.set(&Key::new("account.folded", fold_account(account)))?.first() {
@@ -189,7 +297,7 @@ pub(crate) fn found(world: &World, account: &AccountId, name: &str, roles: &[Rol
     }
     let mut administrator = roles.contains(&Role::Administrator);
     for founder in founders {
-        administrator |= world.account(founder)?.roles.contains(&Role::Administrator);
+        administrator |= world.account(founder)?.grant(Role::Administrator).is_some();
     }
     if !founders.is_empty() && !administrator {
         return Err(Refusal::invalid(
@@ -204,16 +312,18 @@ pub(crate) fn found(world: &World, account: &AccountId, name: &str, roles: &[Rol
         founder: true,
         identity: "one of the two founding accounts; they confirm each other".to_owned(),
         name: line("name", name)?,
-        roles,
+        // Without an end: the book must never lose those who can renew others.
+        roles: roles.into_iter().map(|role| Grant { role, training: FOUNDING.to_owned(), until: None }).collect(),
     };
     Ok(vec![Draft::entry(&Stream::account(account), body)])
 }
 
 pub(crate) fn enrol(
     world: &World,
+    context: &Context,
     account: &AccountId,
     name: &str,
-    roles: &[Role],
+    roles: &[Grant],
     identity: &str,
 ) -> Result<Vec<Draft>, Stop> {
     must_not_look_alike(world, account)?;
@@ -222,7 +332,7 @@ pub(crate) fn enrol(
         founder: false,
         identity: said("identity", identity)?,
         name: line("name", name)?,
-        roles: checked_roles(roles)?,
+        roles: checked_grants(roles, false, context.at)?,
     };
     Ok(vec![Draft::entry(&Stream::account(account), body)])
 }
@@ -312,7 +422,7 @@ fn somebody_could_confirm(world: &World, context: &Context, stream: &Stream) -> 
             Some(key) => key.confirmed || (state.founder && state.keys.len() == 1),
             None => state.founder && state.keys.is_empty(),
         };
-        let role = state.roles.iter().any(|role| matches!(role, Role::Administrator | Role::Reviewer));
+        let role = state.acts_as(Role::Administrator, context.at) || state.acts_as(Role::Reviewer, context.at);
         let had_a_part = facts.doers.values().flatten().any(|doer| *other == Stream::account(doer));
         if settled && role && !state.disabled && !had_a_part {
             return Ok(true);
@@ -398,21 +508,24 @@ pub(crate) fn change_roles(
     world: &World,
     context: &Context,
     account: &AccountId,
-    roles: &[Role],
+    roles: &[Grant],
     why: &str,
 ) -> Result<Vec<Draft>, Stop> {
     let stream = Stream::account(account);
     let state = world.account(&stream)?;
     not_oneself(context, account)?;
-    let roles = checked_roles(roles)?;
+    let roles = checked_grants(roles, state.founder, context.at)?;
     not_disabled(state, account)?;
     if state.roles == roles {
         return Err(Refusal::conflict(
             "nothing-changes",
-            format!("The account {account} has just these roles."),
+            format!("The account {account} has just these roles, on the same training and until the same day."),
             "Nothing is left to do.",
         )
         .into());
+    }
+    if !lasts(&roles) {
+        not_the_last_to_administer(world, &stream, state)?;
     }
     let body = AccountRolesChanged { account: account.clone(), roles };
     let mut drafts = vec![Draft::because(&stream, body, &reason(why)?)];
@@ -432,6 +545,7 @@ pub(crate) fn disable(world: &World, context: &Context, account: &AccountId, why
         )
         .into());
     }
+    not_the_last_to_administer(world, &stream, state)?;
     let mut drafts = vec![Draft::because(&stream, AccountDisabled { account: account.clone() }, &reason(why)?)];
     drafts.extend(end_all(world, account)?);
     Ok(drafts)

@@ -19,6 +19,8 @@ pub struct Authority {
     pub system: bool,
     /// Also in a locked session.
     pub while_locked: bool,
+    /// Also in a role that has ended: a person's own affairs, which are no work in that role.
+    pub with_expired_role: bool,
     /// Also with a one-time password.
     pub with_one_time_password: bool,
 }
@@ -43,7 +45,15 @@ impl Authority {
 }
 
 const fn people(command: &'static str, roles: &'static [Role]) -> Authority {
-    Authority { command, machine: false, roles, system: false, while_locked: false, with_one_time_password: false }
+    Authority {
+        command,
+        machine: false,
+        roles,
+        system: false,
+        while_locked: false,
+        with_expired_role: false,
+        with_one_time_password: false,
+    }
 }
 
 const fn software(command: &'static str) -> Authority {
@@ -54,9 +64,14 @@ const fn machine(command: &'static str) -> Authority {
     Authority { machine: true, ..software(command) }
 }
 
+/// A person's own affairs, whatever has become of their roles.
+const fn own_affair(command: &'static str) -> Authority {
+    Authority { with_expired_role: true, ..people(command, EVERYONE) }
+}
+
 /// Whatever the password, and whether or not the session is locked.
 const fn for_anyone_signed_in(command: &'static str) -> Authority {
-    Authority { while_locked: true, with_one_time_password: true, ..people(command, EVERYONE) }
+    Authority { while_locked: true, with_one_time_password: true, ..own_affair(command) }
 }
 
 const EVERYONE: &[Role] = &[LabelRoom, Line, IncomingExaminer, Supervisor, Reviewer, Auditor, Administrator];
@@ -84,7 +99,7 @@ authority! {
     FoundAccount software("found_account");
     EnrolAccount people("enrol_account", &[Administrator]);
     // Only in the person's own session: whoever made a key for somebody else could sign as them.
-    EnrolKey Authority { with_one_time_password: true, ..people("enrol_key", EVERYONE) };
+    EnrolKey Authority { with_one_time_password: true, ..own_affair("enrol_key") };
     ConfirmIdentity people("confirm_identity", &[Administrator, Reviewer]);
     ChangeRoles people("change_roles", &[Administrator]);
     DisableAccount people("disable_account", &[Administrator]);
@@ -92,13 +107,13 @@ authority! {
     LockAccount software("lock_account");
     UnlockAccount people("unlock_account", &[Administrator]);
     // Not with a one-time password: in its place a new key is enrolled, never the old one kept.
-    ChangePassword people("change_password", EVERYONE);
+    ChangePassword own_affair("change_password");
     OpenSession software("open_session");
     EndSession Authority { system: true, ..for_anyone_signed_in("end_session") };
     LockSession software("lock_session");
     UnlockSession for_anyone_signed_in("unlock_session");
     RefusePassword for_anyone_signed_in("refuse_password");
-    NoteRefusal Authority { with_one_time_password: true, ..people("note_refusal", EVERYONE) };
+    NoteRefusal Authority { with_one_time_password: true, ..own_affair("note_refusal") };
     NoteStrangers software("note_strangers");
     Remark people("remark", LABEL_PEOPLE);
     RegisterSupplier people("register_supplier", &[Supervisor]);
@@ -232,6 +247,13 @@ mod tests {
         };
         assert_eq!(of(Administrator), administrator);
         assert_eq!(of(Auditor), auditor);
+    }
+
+    #[test]
+    fn whoever_has_no_role_left_signs_out_and_keeps_their_password_and_does_nothing_else() {
+        let may: Vec<_> = AUTHORITY.iter().filter(|row| row.with_expired_role).map(|row| row.command).collect();
+        let own = ["enrol_key", "change_password", "end_session", "unlock_session", "refuse_password", "note_refusal"];
+        assert_eq!(may, own);
     }
 
     #[test]

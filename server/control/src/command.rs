@@ -22,9 +22,9 @@ use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
     AccessRefused, AccountKeyEnrolled, CodePlace, CountPurpose, Direction, Disposition, ExaminationResult, Fate,
-    FaultKind, ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, PluginDrafted, PluginFile, RecordExported,
-    RemarkMade, Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered, StationSetUp, StationWork,
-    TestRollRegistered,
+    FaultKind, Grant, ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, PluginDrafted, PluginFile,
+    RecordExported, RemarkMade, Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered, StationSetUp,
+    StationWork, TestRollRegistered,
 };
 use tallyseal_schema::observation::Located;
 use tallyseal_schema::{Hash, Labels, Time};
@@ -139,13 +139,13 @@ pub enum Command {
     /// The software opens a founder's account (only while the book has fewer than two).
     FoundAccount { account: AccountId, name: String, roles: Vec<Role> },
     /// An administrator opens an account for a person whose identity was checked.
-    EnrolAccount { account: AccountId, name: String, roles: Vec<Role>, identity: String },
+    EnrolAccount { account: AccountId, name: String, roles: Vec<Grant>, identity: String },
     /// A person's new signing key is enrolled (the software made it when the password was set).
     EnrolKey { account: AccountId, key: Hash, public_key: String, previous: Option<Hash>, proof: String },
     /// A second account confirms a person's identity over their key. Signature.
     ConfirmIdentity { account: AccountId },
-    /// An administrator changes what a person may act as.
-    ChangeRoles { account: AccountId, roles: Vec<Role>, why: String },
+    /// An administrator changes what a person may act as, or renews it after a training.
+    ChangeRoles { account: AccountId, roles: Vec<Grant>, why: String },
     /// An administrator disables an account, for ever.
     DisableAccount { account: AccountId, why: String },
     /// An administrator has a one-time secret made in place of a person's password, which is lost.
@@ -575,7 +575,9 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
     session::authorise(world, context, &command.authority())?;
     match command {
         C::FoundAccount { account, name, roles } => account::found(world, account, name, roles),
-        C::EnrolAccount { account, name, roles, identity } => account::enrol(world, account, name, roles, identity),
+        C::EnrolAccount { account, name, roles, identity } => {
+            account::enrol(world, context, account, name, roles, identity)
+        }
         C::EnrolKey { account, key, public_key, previous, proof } => {
             let body = AccountKeyEnrolled {
                 account: account.clone(),

@@ -73,7 +73,7 @@ impl SessionState {
 
 /// Checks that the actor may give this kind of command now: session, account, role.
 ///
-/// Rule: 21 CFR 11.10(d) and (g). Rules about the thing itself come after this.
+/// Rule: 21 CFR 11.10(d), (g) and (i). Rules about the thing itself come after this.
 pub(crate) fn authorise(world: &World, context: &Context, authority: &Authority) -> Result<(), Stop> {
     let person = match &context.by {
         By::System(_) if authority.system => return Ok(()),
@@ -121,11 +121,26 @@ pub(crate) fn authorise(world: &World, context: &Context, authority: &Authority)
     if account.name != person.name {
         return Err(signed_out("The account's name is another.").into());
     }
-    if !account.roles.contains(&person.role) {
+    let Some(grant) = account.grant(person.role) else {
         return Err(Refusal::forbidden(
             "not-your-role",
             format!("{} does not act as {}.", person.name, person.role.title()),
             "Choose a role that you have, or ask the administrator for this one.",
+        )
+        .into());
+    };
+    if let Some(until) = grant.until
+        && !grant.holds(context.at)
+        && !authority.with_expired_role
+    {
+        let (name, role, since) = (&person.name, person.role.title(), until.in_words());
+        return Err(Refusal::forbidden(
+            "role-expired",
+            format!(
+                "{name} acts as {role} no more since {since}: the training ({}) was good until then.",
+                grant.training
+            ),
+            "Ask the administrator to renew the role, with a reference to a training.",
         )
         .into());
     }

@@ -7,7 +7,8 @@ use tallyseal_schema::entry::{Header, Machine, Person};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
     CodePlace, CountPurpose, CountRule, Direction, Disposition, ExaminationResult, ExpectedCode, Fate, FaultKind, Form,
-    ItemDrafted, Link, MachineCounts, Occasion, PluginFile, Role, RollStated, SignatureApplied, Specimen, Unwind,
+    Grant, ItemDrafted, Link, MachineCounts, Occasion, PluginFile, Role, RollStated, SignatureApplied, Specimen,
+    Unwind,
 };
 use tallyseal_schema::observation::{Located, Observation, lines_hash};
 use tallyseal_schema::signature::{Cover, key_name};
@@ -95,6 +96,15 @@ pub(crate) fn system() -> By {
 }
 pub(crate) fn machine(station: &str) -> By {
     By::Machine(Machine { plugin: Hash::of(b"plugin"), station: id(station) })
+}
+
+/// When the training of everybody ends who was not founded.
+pub(crate) const TRAINED_UNTIL: &str = "2027-03-01T00:00:00.000000Z";
+
+/// These roles, on a training that is good for longer than any test takes, and no longer than its sessions.
+pub(crate) fn grants(roles: &[Role]) -> Vec<Grant> {
+    let until = TRAINED_UNTIL.parse().unwrap();
+    roles.iter().map(|role| Grant { role: *role, training: "TR-0007".to_owned(), until: Some(until) }).collect()
 }
 
 /// The same actor with something else about them.
@@ -711,7 +721,7 @@ impl Plant {
             Command::EnrolAccount {
                 account: id(account),
                 name: name(account),
-                roles: roles.to_vec(),
+                roles: grants(roles),
                 identity: "identity card seen".to_owned(),
             },
         );

@@ -20,7 +20,7 @@ pub(crate) enum Detail {
     Stepped(ClockStepped),
     /// An account was opened.
     Enrolled(AccountEnrolled),
-    /// Its roles changed.
+    /// Its roles changed, or were granted anew.
     Roles(AccountRolesChanged),
     /// It ended.
     Disabled(AccountDisabled),

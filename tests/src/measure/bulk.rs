@@ -10,8 +10,8 @@ use tallyseal_schema::canonical::base64;
 use tallyseal_schema::checkpoint::{self, Checkpoint};
 use tallyseal_schema::entry::{Entry, Header, Person};
 use tallyseal_schema::kinds::{
-    AccountEnrolled, AccountKeyEnrolled, DeliveryReceived, RemarkMade, Role, RollMoved, RollReceived, RollStated,
-    SignatureApplied,
+    AccountEnrolled, AccountKeyEnrolled, DeliveryReceived, Grant, RemarkMade, Role, RollMoved, RollReceived,
+    RollStated, SignatureApplied,
 };
 use tallyseal_schema::signature::{Cover, SigningKey, Statement, key_name, key_statement};
 use tallyseal_schema::tree::Frontier;
@@ -127,7 +127,7 @@ impl Writer<'_> {
             founder,
             identity: "card seen".to_owned(),
             name: format!("Person {account}"),
-            roles: vec![role],
+            roles: vec![Grant { role, training: "TR-0007".to_owned(), until: None }],
         };
         self.put(by, &stream, enrolled);
         let (key, of) = (key(account), account.parse().unwrap());

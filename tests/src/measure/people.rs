@@ -12,7 +12,7 @@ use tallyseal_schema::entry::Person;
 use tallyseal_schema::kinds::{Role, schemas_hash};
 use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
 use tallyseal_schema::{By, Hash, Time};
-use tallyseal_tests::plant::item_draft;
+use tallyseal_tests::plant::{grants, item_draft};
 
 /// The book's name.
 pub const BOOK: &str = "label-room.example/measure";
@@ -138,7 +138,8 @@ pub fn found(dir: &Path) {
     let others = [(3, Role::Supervisor)].into_iter().chain((10..10 + PEOPLE).map(|number| (number, Role::LabelRoom)));
     for (number, role) in others {
         let command = json!({
-            "account": account(number), "name": format!("Person {number}"), "roles": [role], "identity": "card seen",
+            "account": account(number), "name": format!("Person {number}"), "roles": grants(&[role.as_str()]),
+            "identity": "card seen",
         });
         act(order(person(1, Role::Administrator), "enrol_account", command));
         sit(number);

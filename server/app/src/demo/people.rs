@@ -9,6 +9,7 @@ use tallyseal_schema::kinds::Role;
 use zeroize::Zeroizing;
 
 use crate::cli::CannotRun;
+use crate::clock;
 use crate::desk::{ActRequest, DemoAccount, Desk, Seat};
 use crate::founding::Issued;
 use crate::randomness;
@@ -70,6 +71,9 @@ const OTHERS: [(&str, &str, Role, &str); 6] = [
     ("U-0008", "Tomas Reed", Role::Line, "D-LINE-2"),
 ];
 
+/// How long the training of the others is good. Unit: days.
+const TRAINED_FOR: i64 = 365;
+
 /// A password of the demo, printed at its end.
 fn password(account: &str) -> String {
     format!("demo only, for {}", account.trim_start_matches("U-000"))
@@ -98,10 +102,14 @@ impl People {
         };
         administrator.sign(desk, "confirm_identity", json!({ "account": reviewer.seat.account })).await?;
         reviewer.sign(desk, "confirm_identity", json!({ "account": administrator.seat.account })).await?;
+        // Whenever the demo is shown, nobody's training has ended.
+        let until = clock::now().plus_micros(TRAINED_FOR * 86_400 * 1_000_000);
         let mut others = Vec::new();
         for (account, name, role, device) in OTHERS {
+            let training = format!("TR-0101 {}, examined 2026-03", role.title());
             let command = json!({
-                "account": account, "name": name, "roles": [role],
+                "account": account, "name": name,
+                "roles": [{ "role": role, "training": training, "until": until }],
                 "identity": "identity card seen by Mara Vell; employment file of the invented plant",
             });
             let Value::Object(command) = command else { return Err(CannotRun::because("not reached".to_owned())) };

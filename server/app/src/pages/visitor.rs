@@ -105,7 +105,10 @@ impl FromRequest for Visitor {
             match whoever.await? {
                 Whoever(seat) if seat.locked => Err(PageError::Locked(wish)),
                 Whoever(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
-                Whoever(seat) => Ok(Self(seat)),
+                Whoever(seat) => {
+                    seat.must_have_a_role()?;
+                    Ok(Self(seat))
+                }
             }
         })
     }
@@ -118,11 +121,15 @@ impl FromRequest for Watcher {
     fn from_request(request: &HttpRequest, _: &mut actix_web::dev::Payload) -> Self::Future {
         let desk = request.app_data::<Data<Desk>>().cloned();
         let token = request.cookie(SESSION).map(|cookie| cookie.value().to_owned());
+        let wish = wish(request);
         Box::pin(async move {
-            let (Some(desk), Some(token)) = (desk, token) else { return Err(DeskError::SignedOut.into()) };
-            match desk.watched_seat(&token).await? {
-                seat if seat.locked => Err(PageError::Locked(Wish::default())),
-                _ => Ok(Self(token)),
+            let (Some(desk), Some(token)) = (desk, token) else { return Err(PageError::SignedOut(wish)) };
+            match desk.watched_seat(&token).await {
+                Ok(seat) if seat.locked => Err(PageError::Locked(wish)),
+                Ok(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
+                Ok(seat) => seat.must_have_a_role().map(|()| Self(token)).map_err(PageError::from),
+                Err(DeskError::SignedOut) => Err(PageError::SignedOut(wish)),
+                Err(error) => Err(error.into()),
             }
         })
     }

@@ -1,9 +1,10 @@
+use tallyseal_schema::kinds::Grant;
 use tallyseal_schema::kinds::Role::{self, Administrator, Auditor, LabelRoom, Line, Reviewer, Supervisor};
-use tallyseal_schema::{Body, By, Hash, canonical};
+use tallyseal_schema::{Body, By, Hash, Time, canonical};
 
 use crate::testing::{
-    Plant, admin, all_hats, changed, close, enrol_key, id, key_of, open_incoming, person, reviewer, room, run_of,
-    second_reviewer, sign, supervisor, system,
+    Plant, TRAINED_UNTIL, admin, all_hats, changed, close, enrol_key, grants, id, key_of, open_incoming, person,
+    reviewer, room, run_of, second_reviewer, sign, supervisor, system,
 };
 use crate::{AccountState, Command, RefusalKind, State, fold_account};
 
@@ -15,7 +16,7 @@ fn enrol(account: &str, roles: &[Role]) -> Command {
     Command::EnrolAccount {
         account: id(account),
         name: "Jo Example".to_owned(),
-        roles: roles.to_vec(),
+        roles: grants(roles),
         identity: "passport seen".to_owned(),
     }
 }
@@ -25,7 +26,7 @@ fn confirm(account: &str) -> Command {
 }
 
 fn roles(account: &str, roles: &[Role]) -> Command {
-    Command::ChangeRoles { account: id(account), roles: roles.to_vec(), why: "moved to another team".to_owned() }
+    Command::ChangeRoles { account: id(account), roles: grants(roles), why: "moved to another team".to_owned() }
 }
 
 fn disable(account: &str) -> Command {
@@ -163,8 +164,9 @@ fn an_administrator_has_no_label_role_and_nobody_has_no_role() {
         let roles = [Administrator, role];
         plant.refuses(&admin(), enrol("U-0051", &roles), "administrator-has-no-label-acts");
     }
-    plant.did(&admin(), enrol("U-0051", &[Administrator, Auditor, Administrator]));
-    assert_eq!(state(&plant, "U-0051").roles, [Auditor, Administrator]);
+    plant.did(&admin(), enrol("U-0051", &[Administrator, Auditor]));
+    let roles: Vec<_> = state(&plant, "U-0051").roles.iter().map(|grant| grant.role).collect();
+    assert_eq!(roles, [Auditor, Administrator], "in one order, however they were asked for");
 }
 
 #[test]
@@ -416,7 +418,7 @@ fn a_change_of_roles_bites_at_once_and_ends_every_session() {
     let mut plant = Plant::ready();
     plant.makes(&admin(), roles("U-0003", &[Line]), &["account.roles_changed U-0003", "session.ended S-U-0003"]);
     plant.refuses(&room(), open_incoming("ST-1", "R-1"), "signed-out");
-    plant.refuses(&admin(), roles("U-0003", &[Line, Line]), "nothing-changes");
+    plant.refuses(&admin(), roles("U-0003", &[Line]), "nothing-changes");
     let mut plant = Plant::ready();
     plant.did(&admin(), roles("U-0010", &[Supervisor]));
     let command = Command::OpenSession {
@@ -428,6 +430,196 @@ fn a_change_of_roles_bites_at_once_and_ends_every_session() {
     plant.did(&system(), command);
     let by = changed(all_hats(LabelRoom), |by| by.session = id("S-NEW"));
     plant.refuses(&by, open_incoming("ST-1", "R-1"), "not-your-role");
+}
+
+/// One grant, changed.
+fn one(role: Role, change: impl FnOnce(&mut Grant)) -> Vec<Grant> {
+    let mut granted = grants(&[role]);
+    change(&mut granted[0]);
+    granted
+}
+
+fn grant(account: &str, roles: Vec<Grant>) -> Command {
+    Command::ChangeRoles { account: id(account), roles, why: "trained anew".to_owned() }
+}
+
+fn enrol_with(account: &str, roles: Vec<Grant>) -> Command {
+    let (name, identity) = ("Jo Example".to_owned(), "passport seen".to_owned());
+    Command::EnrolAccount { account: id(account), name, roles, identity }
+}
+
+fn remark() -> Command {
+    Command::Remark { record: id("roll/R-1"), text: "scratched core".to_owned() }
+}
+
+fn sits_again(plant: &mut Plant, account: &str, session: &str) {
+    let (session, device, expires) = (id(session), id("DEVICE-1"), plant.minutes_later(60));
+    plant.did(&system(), Command::OpenSession { session, account: id(account), device, expires });
+}
+
+#[test]
+fn a_role_works_to_its_end_and_not_at_it_and_the_session_goes_on() {
+    let mut plant = Plant::ready();
+    let end: Time = TRAINED_UNTIL.parse().unwrap();
+    plant.wait_until(end.plus_micros(-1));
+    plant.clone().did(&room(), remark());
+    plant.wait_until(end);
+    plant.refuses(&room(), remark(), "role-expired");
+    let refusal = plant.act(&room(), open_incoming("ST-1", "R-1")).unwrap_err();
+    assert_eq!((refusal.kind, refusal.code.as_str()), (RefusalKind::Forbidden, "role-expired"));
+    assert_eq!(
+        refusal.to_string(),
+        "Person of U-0003 acts as label room no more since 1 March 2027, 00:00:00 UTC: the training (TR-0007) was good \
+         until then. Ask the administrator to renew the role, with a reference to a training."
+    );
+    // A role that they never had is another matter.
+    plant.refuses(&person("U-0003", Line), open_incoming("ST-1", "R-1"), "not-your-role");
+    // What is theirs goes on in the same session.
+    plant.makes(&room(), Command::ChangePassword {}, &["account.password_changed U-0003"]);
+    plant.makes(&room(), enrol_key("U-0003", 2), &["account.key_retired U-0003", "account.key_enrolled U-0003"]);
+    let end_session =
+        Command::EndSession { session: id("S-U-0003"), cause: tallyseal_schema::kinds::SessionEnd::SignedOut };
+    plant.makes(&room(), end_session, &["session.ended S-U-0003"]);
+    // And they may sign in again.
+    sits_again(&mut plant, "U-0003", "S-AGAIN");
+}
+
+#[test]
+fn one_role_ends_and_another_of_the_same_person_goes_on() {
+    let mut plant = Plant::ready();
+    let soon = plant.minutes_later(10);
+    let mut both = grants(&[LabelRoom, Supervisor]);
+    both[0].until = Some(soon);
+    plant.did(&admin(), grant("U-0010", both));
+    sits_again(&mut plant, "U-0010", "S-NEW");
+    let by = |role| changed(all_hats(role), |by| by.session = id("S-NEW"));
+    plant.wait_until(soon);
+    plant.refuses(&by(LabelRoom), open_incoming("ST-1", "R-1"), "role-expired");
+    plant.refuses(&by(LabelRoom), remark(), "role-expired");
+    plant.did(&by(Supervisor), remark());
+    assert_eq!(state(&plant, "U-0010").live_roles(soon.plus_micros(-1)), [LabelRoom, Supervisor]);
+    assert_eq!(state(&plant, "U-0010").live_roles(soon), [Supervisor]);
+}
+
+#[test]
+fn an_ended_role_is_renewed_on_a_new_training() {
+    let mut plant = Plant::ready();
+    let end: Time = TRAINED_UNTIL.parse().unwrap();
+    plant.wait_until(end);
+    plant.refuses(&room(), remark(), "role-expired");
+    // Not with the day that has passed.
+    plant.refuses(&admin(), roles("U-0003", &[LabelRoom]), "expiry-passed");
+    let renewed = one(LabelRoom, |grant| {
+        grant.training = "TR-0099".to_owned();
+        grant.until = Some(end.plus_micros(60_000_000));
+    });
+    plant.makes(
+        &admin(),
+        grant("U-0003", renewed.clone()),
+        &["account.roles_changed U-0003", "session.ended S-U-0003"],
+    );
+    assert_eq!(state(&plant, "U-0003").roles, renewed);
+    sits_again(&mut plant, "U-0003", "S-AGAIN");
+    plant.did(&changed(room(), |by| by.session = id("S-AGAIN")), remark());
+    // Only the training is another: that is a change too, and the very same is none.
+    let same = grant("U-0003", renewed.clone());
+    plant.refuses(&admin(), same, "nothing-changes");
+    let other = renewed.into_iter().map(|grant| Grant { training: "TR-0100".to_owned(), ..grant }).collect();
+    plant.did(&admin(), grant("U-0003", other));
+}
+
+#[test]
+fn a_role_is_granted_once_on_a_training_and_until_a_day_within_three_years() {
+    let plant = Plant::peopled();
+    let now = plant.now();
+    let longest = now.plus_micros(1_096 * 86_400 * 1_000_000);
+    let wrong = [
+        ("no-training", one(Line, |grant| grant.training = " - ".to_owned())),
+        ("control-characters", one(Line, |grant| grant.training = "TR\u{202E}7".to_owned())),
+        ("too-long", one(Line, |grant| grant.training = "x".repeat(201))),
+        ("no-expiry", one(Line, |grant| grant.until = None)),
+        ("no-expiry", one(Auditor, |grant| grant.until = None)),
+        ("expiry-passed", one(Line, |grant| grant.until = Some(now))),
+        ("expiry-passed", one(Administrator, |grant| grant.until = Some(now))),
+        ("expiry-too-far", one(Line, |grant| grant.until = Some(longest.plus_micros(1)))),
+        ("expiry-too-far", one(Administrator, |grant| grant.until = Some(longest.plus_micros(1)))),
+        ("role-twice", [grants(&[Line]), one(Line, |grant| grant.training = "TR-0008".to_owned())].concat()),
+        ("role-twice", grants(&[Line, LabelRoom, Line])),
+        // Each of several.
+        ("no-expiry", [grants(&[Line]), one(Supervisor, |grant| grant.until = None)].concat()),
+    ];
+    for (code, granted) in wrong {
+        for command in [enrol_with("U-0050", granted.clone()), grant("U-0007", granted)] {
+            let refusal = plant.clone().act(&admin(), command.clone()).unwrap_err();
+            assert_eq!((refusal.kind, refusal.code.as_str()), (RefusalKind::Invalid, code), "{command:?}");
+        }
+    }
+    let good = [
+        one(Line, |grant| grant.until = Some(now.plus_micros(1))),
+        one(Line, |grant| grant.until = Some(longest)),
+        one(Administrator, |grant| grant.until = None),
+        one(Administrator, |grant| grant.until = Some(longest)),
+    ];
+    for granted in good {
+        plant.clone().did(&admin(), enrol_with("U-0050", granted.clone()));
+        plant.clone().did(&admin(), grant("U-0007", granted));
+    }
+    let mut plant = plant;
+    plant.did(&admin(), enrol_with("U-0050", one(Line, |grant| grant.training = "  TR-0007 ".to_owned())));
+    assert_eq!(state(&plant, "U-0050").roles, grants(&[Line]));
+}
+
+#[test]
+fn the_founders_roles_do_not_end_and_may_stay_so() {
+    let mut plant = Plant::peopled();
+    for founder in ["U-0001", "U-0002"] {
+        let [grant] = state(&plant, founder).roles.as_slice() else { panic!() };
+        assert_eq!(grant.until, None);
+        assert!(grant.training.starts_with("one of the two founding accounts"), "{}", grant.training);
+    }
+    // Whatever else a founder is given may stay without an end as well; for nobody else.
+    let endless = [one(Reviewer, |grant| grant.until = None), one(Supervisor, |grant| grant.until = None)].concat();
+    plant.refuses(&admin(), grant("U-0009", endless.clone()), "no-expiry");
+    plant.did(&admin(), grant("U-0002", endless));
+}
+
+#[test]
+fn somebody_is_always_left_who_can_renew_the_others() {
+    let mut plant = Plant::peopled();
+    plant.enrolled("U-0050", &[Administrator]);
+    let second = person("U-0050", Administrator);
+    assert!(state(&plant, "U-0050").roles[0].until.is_some(), "one whose role ends");
+    plant.refuses(&second, disable("U-0001"), "last-administrator");
+    plant.refuses(&second, grant("U-0001", grants(&[Auditor])), "last-administrator");
+    plant.refuses(&second, grant("U-0001", grants(&[Administrator])), "last-administrator");
+    plant.did(&second, grant("U-0001", one(Administrator, |grant| grant.until = None)));
+    plant.did(&second, enrol_with("U-0051", one(Administrator, |grant| grant.until = None)));
+    plant.clone().did(&second, disable("U-0001"));
+    // Whose role ends may go at any time.
+    plant.did(
+        &system(),
+        Command::OpenSession {
+            session: id("S-NEW"),
+            account: id("U-0001"),
+            device: id("DEVICE-1"),
+            expires: plant.minutes_later(60),
+        },
+    );
+    let first = changed(admin(), |by| by.session = id("S-NEW"));
+    plant.did(&first, disable("U-0051"));
+    plant.refuses(&second, disable("U-0001"), "last-administrator");
+    plant.did(&first, disable("U-0050"));
+}
+
+#[test]
+fn whoever_confirms_after_a_reset_has_a_role_that_has_not_ended() {
+    let mut plant = Plant::founded();
+    plant.enrolled("U-0009", &[Reviewer]);
+    let end: Time = TRAINED_UNTIL.parse().unwrap();
+    plant.wait_until(end.plus_micros(-1));
+    plant.clone().did(&admin(), reset("U-0002"));
+    plant.wait_until(end);
+    plant.refuses(&admin(), reset("U-0002"), "nobody-to-confirm");
 }
 
 #[test]
@@ -448,7 +640,7 @@ fn disabling_and_changing_roles_take_a_reason_and_the_entry_carries_it() {
     plant.refuses(&admin(), Command::DisableAccount { account: id("U-0003"), why: " - ".to_owned() }, "no-reason");
     plant.refuses(
         &admin(),
-        Command::ChangeRoles { account: id("U-0003"), roles: vec![Line], why: "ok".to_owned() },
+        Command::ChangeRoles { account: id("U-0003"), roles: grants(&[Line]), why: "ok".to_owned() },
         "no-reason",
     );
     plant.did(&admin(), disable("U-0003"));

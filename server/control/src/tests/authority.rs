@@ -8,10 +8,10 @@ use tallyseal_schema::kinds::{
 use tallyseal_schema::{By, Hash};
 
 use crate::testing::{
-    CODE, CODED, Plant, abort, admin, all_hats, auditor, check, check_code, clear_bench, close, conclude, correct,
-    draft_plugin, enrol_key, examine, examiner, golden, id, interrupt, item_draft, labels, leave, lift, line, machine,
-    open_incoming, receive, record_check, register_station, release, reviewer, room, set_up, sign, specimen,
-    supervisor, system,
+    CODE, CODED, Plant, TRAINED_UNTIL, abort, admin, all_hats, auditor, check, check_code, clear_bench, close,
+    conclude, correct, draft_plugin, enrol_key, examine, examiner, golden, grants, id, interrupt, item_draft, labels,
+    leave, lift, line, machine, open_incoming, receive, record_check, register_station, release, reviewer, room,
+    set_up, sign, specimen, supervisor, system,
 };
 use crate::testing_orders::{
     LIMITS, LINE, LOT, ORDER, UNIT_COUNTER, approve_limits, check_clearance, clear_line, devices, dismount_roll,
@@ -48,12 +48,12 @@ pub(super) fn every_command() -> Vec<Command> {
         Command::EnrolAccount {
             account: id("U-1"),
             name: "Jo".to_owned(),
-            roles: vec![Role::Line],
+            roles: grants(&[Role::Line]),
             identity: "seen".to_owned(),
         },
         enrol_key("U-0003", 2),
         Command::ConfirmIdentity { account: id("U-0003") },
-        Command::ChangeRoles { account: id("U-0003"), roles: vec![Role::Line], why: why() },
+        Command::ChangeRoles { account: id("U-0003"), roles: grants(&[Role::Line]), why: why() },
         Command::DisableAccount { account: id("U-0003"), why: why() },
         Command::ResetPassword { account: id("U-0003"), why: why() },
         Command::LockAccount { account: id("U-0003"), failures: 10, until: to },
@@ -276,6 +276,29 @@ fn each_command_is_refused_to_each_role_that_the_table_does_not_name() {
 }
 
 #[test]
+fn each_command_is_refused_in_each_role_that_has_expired_but_what_is_ones_own_affair() {
+    let mut plant = Plant::ready();
+    plant.wait_until(TRAINED_UNTIL.parse().unwrap());
+    for (role, by) in actors() {
+        // The founders' roles do not end.
+        if ["U-0001", "U-0002"].contains(&by.account().unwrap().as_str()) {
+            continue;
+        }
+        for command in every_command() {
+            let row = command.authority();
+            let refused = plant.clone().act(&by, command).err();
+            let code = refused.as_ref().map_or("done", |refusal| refusal.code.as_str());
+            let expected = match (row.roles.is_empty(), row.with_expired_role) {
+                (true, _) => code == "not-for-this-actor",
+                (false, true) => !["role-expired", "wrong-role", "not-your-role"].contains(&code),
+                (false, false) => code == "role-expired",
+            };
+            assert!(expected, "{} as {role:?}: {code}", row.command);
+        }
+    }
+}
+
+#[test]
 fn each_command_is_refused_to_software_and_machines_unless_the_table_says_otherwise() {
     let plant = Plant::ready();
     for command in every_command() {
@@ -337,6 +360,7 @@ fn the_table_is_the_one_that_is_kept() {
         who.extend(row.machine.then_some("(machine)"));
         who.extend(row.with_one_time_password.then_some("[one-time password]"));
         who.extend(row.while_locked.then_some("[locked session]"));
+        who.extend(row.with_expired_role.then_some("[expired role]"));
         let _ = writeln!(text, "{:<24}{}", row.command, who.join(" "));
     }
     golden("authority.txt", &text);

@@ -3,8 +3,8 @@
 use std::collections::{HashMap, HashSet};
 
 use tallyseal_schema::ids::Stream;
-use tallyseal_schema::kinds::Role;
-use tallyseal_schema::{AccountId, Hash};
+use tallyseal_schema::kinds::{Grant, Role};
+use tallyseal_schema::{AccountId, Hash, Time};
 
 use super::Extent;
 use crate::check::Check;
@@ -28,7 +28,7 @@ struct Account {
     founder: bool,
     disabled: bool,
     name: String,
-    roles: Vec<Role>,
+    roles: Vec<Grant>,
     keys: Vec<Key>,
 }
 
@@ -42,6 +42,17 @@ pub(super) enum KeyState {
     /// It is the account's, and was retired.
     Retired([u8; 32]),
     /// It is none of the account's.
+    Strange,
+}
+
+/// What a person was to a role at a moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum RoleState {
+    /// Granted, and not ended.
+    Good,
+    /// Granted, and ended then.
+    Ended(Time),
+    /// Not granted.
     Strange,
 }
 
@@ -121,9 +132,17 @@ impl Accounts {
         self.accounts.get(account).is_some_and(|account| account.disabled)
     }
 
-    /// True where the account may act so now.
-    pub(super) fn has_role(&self, account: &AccountId, role: Role) -> bool {
-        self.accounts.get(account).is_some_and(|account| account.roles.contains(&role))
+    /// Whether the account might act so at that moment.
+    pub(super) fn role(&self, account: &AccountId, role: Role, at: Time) -> RoleState {
+        let granted = self.accounts.get(account).into_iter().flat_map(|account| &account.roles);
+        let mut ended = None;
+        for grant in granted.filter(|grant| grant.role == role) {
+            match grant.until {
+                Some(until) if !grant.holds(at) => ended = ended.max(Some(until)),
+                _ => return RoleState::Good,
+            }
+        }
+        ended.map_or(RoleState::Strange, RoleState::Ended)
     }
 
     /// What that key is to the account now.

@@ -115,7 +115,7 @@ impl<'a> Judge<'a> {
         }
         // Before this entry joins its stream: a signature covers what was there before it.
         if let Some(Detail::Signed(signed)) = head.detail.as_deref() {
-            let entry = signatures::Place { n, rev: head.rev, stream };
+            let entry = signatures::Place { n, at: head.at, rev: head.rev, stream };
             self.signatures.judge(entry, signed, &mut self.streams, &mut self.accounts, findings, work);
         }
         self.streams.entry(n, id, head, stream, fact.leaf, findings);

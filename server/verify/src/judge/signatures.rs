@@ -2,10 +2,11 @@
 
 use std::collections::HashSet;
 
+use tallyseal_schema::Time;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::signature::verify;
 
-use super::accounts::{Accounts, KeyState};
+use super::accounts::{Accounts, KeyState, RoleState};
 use super::separation;
 use super::streams::Streams;
 use crate::check::Check;
@@ -17,6 +18,7 @@ use crate::signing::{BAD, Job, Work};
 #[derive(Clone, Copy)]
 pub(super) struct Place<'a> {
     pub(super) n: u64,
+    pub(super) at: Time,
     pub(super) rev: u64,
     pub(super) stream: &'a Stream,
 }
@@ -58,7 +60,7 @@ impl Signatures {
         }
         record(entry, signed, &mut found);
         covers(signed, streams, &mut found);
-        signer(signed, streams, accounts, &mut found);
+        signer(entry.at, signed, streams, accounts, &mut found);
         let key = key(signed, streams, accounts, &mut found);
         match &signed.signed {
             None => found.wrong("sig is not base64 of 64 bytes"),
@@ -138,8 +140,8 @@ fn covers(signed: &Signed, streams: &Streams, found: &mut Found) {
     }
 }
 
-/// The signer's account was open and had the role.
-fn signer(signed: &Signed, streams: &Streams, accounts: &Accounts, found: &mut Found) {
+/// The signer's account was open and had the role, which had not expired.
+fn signer(at: Time, signed: &Signed, streams: &Streams, accounts: &Accounts, found: &mut Found) {
     let (account, role) = (&signed.body.account, signed.body.role);
     if !accounts.knows(account) {
         if streams.expected(&Stream::account(account)) {
@@ -155,8 +157,12 @@ fn signer(signed: &Signed, streams: &Streams, accounts: &Accounts, found: &mut F
     if !accounts.has_name(account, &signed.body.name) {
         found.wrong(format!("the name is not the one that account {account} was opened under"));
     }
-    if !accounts.has_role(account, role) {
-        found.wrong(format!("account {account} did not have the role {}", role.as_str()));
+    match accounts.role(account, role, at) {
+        RoleState::Good => {}
+        RoleState::Ended(until) => {
+            found.wrong(format!("the role {} of account {account} had expired at {until}", role.as_str()));
+        }
+        RoleState::Strange => found.wrong(format!("account {account} did not have the role {}", role.as_str())),
     }
 }
 

@@ -72,6 +72,11 @@ pub struct Forge {
     pub files: Vec<Vec<u8>>,
 }
 
+/// A role that does not end.
+pub fn grant(role: &str) -> Value {
+    json!({"role": role, "training": "TR-1"})
+}
+
 impl Forge {
     /// A book without entries, with the key of this seed.
     pub fn empty(seed: u8) -> Self {
@@ -108,9 +113,9 @@ impl Forge {
     }
 
     pub fn enrol(&mut self, by: Value, who: &Person, founder: bool) -> u64 {
-        let roles = match who.role {
-            "supervisor" => json!(["label_room", "supervisor"]),
-            role => json!([role]),
+        let roles: Vec<Value> = match who.role {
+            "supervisor" => vec![grant("label_room"), grant("supervisor")],
+            role => vec![grant(role)],
         };
         let body = json!({
             "account": who.account, "founder": founder, "identity": "passport seen", "name": who.name, "roles": roles,

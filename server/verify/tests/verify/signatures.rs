@@ -1,6 +1,7 @@
 //! People's signatures, and who may not sign.
 
 use serde_json::{Value, json};
+use tallyseal_schema::Time;
 use tallyseal_schema::canonical::base64;
 use tallyseal_schema::signature::SigningKey;
 use tallyseal_verify::Check;
@@ -196,7 +197,39 @@ fn a_signer_whose_account_is_not_open_had_ended_or_lost_the_role() {
         book.sign(&cy(), "counted", "count/C-1", &[])
     });
     added(Check::Signatures, &[], |book| {
-        let body = json!({"account": "U-3", "roles": ["line"]});
+        let body = json!({"account": "U-3", "roles": [grant("line")]});
+        book.add(ada().by(), "account.roles_changed", "account/U-3", body);
+        book.sign(&cy(), "counted", "count/C-1", &[])
+    });
+}
+
+#[test]
+fn a_signature_in_a_role_that_had_expired() {
+    // Cy signs at the end of the grant, a microsecond before it, and in a role that another grant of the same keeps open.
+    let signed = |end: i64, more: &[Value]| {
+        let mut book = sample(9);
+        let signs: Time = at(book.size() + 1).parse().unwrap();
+        let mut granted = vec![grant("label_room")];
+        granted[0]["until"] = json!(signs.plus_micros(end));
+        granted.extend_from_slice(more);
+        let body = json!({"account": "U-3", "roles": granted});
+        book.add(ada().by(), "account.roles_changed", "account/U-3", body);
+        let n = book.sign(&cy(), "counted", "count/C-1", &[]);
+        assert_eq!(book.values[usize::try_from(n).unwrap()]["at"], json!(signs));
+        let report = book.verify(&without(&[]));
+        report.faults.into_iter().map(|fault| (fault.n, fault.what)).collect::<Vec<_>>()
+    };
+    for end in [0, -1, -86_400_000_000] {
+        let faults = signed(end, &[grant("line")]);
+        assert_eq!(faults.len(), 1, "{faults:?}");
+        assert!(faults[0].1.starts_with("the role label_room of account U-3 had expired at "), "{faults:?}");
+    }
+    assert_eq!(signed(1, &[]), []);
+    assert_eq!(signed(0, &[grant("label_room")]), []);
+    added(Check::Signatures, &[], |book| {
+        let mut granted = grant("label_room");
+        granted["until"] = json!(at(0));
+        let body = json!({"account": "U-3", "roles": [granted]});
         book.add(ada().by(), "account.roles_changed", "account/U-3", body);
         book.sign(&cy(), "counted", "count/C-1", &[])
     });
