@@ -310,6 +310,7 @@ fn a_signature_shows_first_what_it_covers() {
     assert_eq!(plant.size(), size, "nothing is signed unasked");
     let entries = plant.stream("delivery/DL-2");
     assert!(page.text.contains("You are about to sign") && page.text.contains("delivery DL-2"), "{}", page.text);
+    assert!(page.text.contains("<strong>examined</strong>"), "{}", page.text);
     assert!(page.text.contains(&format!("up to its entry {}", entries.len())), "{}", page.text);
     // The digest is the root that the signature's `covers` will have for these entries (RFC 9162 over the stored bytes).
     let lines = plant.who("auditor").get("/api/entries?stream=delivery/DL-2");

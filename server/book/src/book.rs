@@ -248,6 +248,11 @@ impl Book {
         self.read(|reader| reader.stream_entries(stream))
     }
 
+    /// The exact bytes of the last entries of a stream, `limit` at most, in order.
+    pub fn stream_tail(&self, stream: &Stream, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.stream_tail(stream, limit))
+    }
+
     /// A stream as remembered, with its last rev; `None` where there is no such thing.
     pub fn record(&self, stream: &Stream) -> Result<Option<(u64, Record)>, ReadError> {
         self.read(|reader| reader.record(stream))

@@ -100,6 +100,17 @@ impl Reader {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// The exact bytes of the last entries of a stream, `limit` at most, in order.
+    pub fn stream_tail(&self, stream: &Stream, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
+        let text = "SELECT bytes FROM entry WHERE stream = ?1 ORDER BY rev DESC LIMIT ?2";
+        let mut statement = self.conn.prepare_cached(text)?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let rows = statement.query_map((stream.as_str(), limit), |row| row.get(0))?;
+        let mut tail: Vec<Vec<u8>> = rows.collect::<Result<_, _>>()?;
+        tail.reverse();
+        Ok(tail)
+    }
+
     /// A stream as remembered, with its last rev; `None` where there is no such thing.
     pub fn record(&self, stream: &Stream) -> Result<Option<(u64, Record)>, ReadError> {
         Ok(views::read_live(&self.conn, stream)?.map(|live| (live.rev, live.record)))

@@ -139,7 +139,7 @@ impl<'a> Sheet<'a> {
         let By::Person(Person { account, name, role, .. }) = self.author.by.clone() else {
             return Err(Trip::Order("only a person signs".to_owned()));
         };
-        let key = key.ok_or_else(|| Trip::Refused(Box::new(Refusal::needs_password(meaning))))?;
+        let key = key.ok_or_else(|| Trip::Refused(Box::new(Refusal::needs_password(meaning, Vec::new()))))?;
         let mut covers = BTreeMap::new();
         for stream in std::iter::once(record.clone()).chain(also) {
             let live = self.live(&stream)?;

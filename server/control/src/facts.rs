@@ -135,7 +135,8 @@ pub(crate) fn signature(
     }
     let account = world.account(&Stream::account(&person.account))?;
     let Some(key) = &context.key else {
-        return Err(Refusal::needs_password(name).into());
+        let covers = std::iter::once(record).chain(also).cloned().collect();
+        return Err(Refusal::needs_password(name, covers).into());
     };
     if account.must_change_password {
         return Err(Refusal::forbidden(

@@ -66,7 +66,7 @@ pub use order::{Frozen, OrderRoll, OrderState, OrderStatus, Quantity};
 pub use overrides::{OverrideState, OverrideStatus};
 pub use plugin::{PluginState, PluginStatus};
 pub use reconciliation::{ReconciliationState, accounted_percent, unaccounted_percent};
-pub use refusal::{Refusal, RefusalKind};
+pub use refusal::{Refusal, RefusalKind, Signs};
 pub use roll::{CountAxis, Custody, Quality, RollCount, RollState, Settled, Tag};
 pub use session::SessionState;
 pub use settle::{Settlement, settle};

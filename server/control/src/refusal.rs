@@ -36,14 +36,28 @@ pub struct Refusal {
     pub kind: RefusalKind,
     /// What to do, in a sentence.
     pub remedy: String,
+    /// What would be signed, where only the password is missing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signs: Option<Box<Signs>>,
     /// Why not, in a sentence.
     pub text: String,
+}
+
+/// What a signature would say, shown to the person before it is given.
+///
+/// Rule: 21 CFR 11.50(a), the meaning; 11.70, what it belongs to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Signs {
+    /// Streams that it covers, the record that is signed first. One that the same act begins has no entry yet.
+    pub covers: Vec<Stream>,
+    /// What it means.
+    pub meaning: String,
 }
 
 impl Refusal {
     /// A refusal of any sort.
     pub fn new(kind: RefusalKind, code: &str, text: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { code: code.to_owned(), kind, remedy: remedy.into(), text: text.into() }
+        Self { code: code.to_owned(), kind, remedy: remedy.into(), signs: None, text: text.into() }
     }
 
     /// The thing's state does not allow it.
@@ -78,14 +92,11 @@ impl Refusal {
         )
     }
 
-    /// A person must open their key.
-    pub fn needs_password(meaning: &str) -> Self {
-        Self::new(
-            RefusalKind::NeedsPassword,
-            "needs-password",
-            format!("This is a signature ({meaning})."),
-            "Give your password to sign.",
-        )
+    /// A person must open their key, to sign that.
+    pub fn needs_password(meaning: &str, covers: Vec<Stream>) -> Self {
+        let text = format!("This is a signature ({meaning}).");
+        let refusal = Self::new(RefusalKind::NeedsPassword, "needs-password", text, "Give your password to sign.");
+        Self { signs: Some(Box::new(Signs { covers, meaning: meaning.to_owned() })), ..refusal }
     }
 
     /// What everything in a locked session is answered with.

@@ -7,7 +7,7 @@ use actix_web::web::{Data, Path, Payload, Query};
 use actix_web::{HttpRequest, HttpResponse, ResponseError as _};
 use askama::Template;
 use tallyseal_book::ActError;
-use tallyseal_control::{AUTHORITY, Authority, RefusalKind};
+use tallyseal_control::{AUTHORITY, Authority, RefusalKind, Signs};
 use tallyseal_schema::ids::{Act, Stream};
 use tallyseal_schema::kinds::Role;
 use zeroize::Zeroizing;
@@ -20,18 +20,22 @@ use crate::desk::{ActRequest, Desk, Done, Seat};
 use crate::error::{DeskError, Problem};
 use crate::randomness;
 
+/// One record that a signature covers, as it stands now.
+struct Covered {
+    href: String,
+    /// The root over its entries; empty where the act begins it.
+    root: String,
+    /// How many entries it has.
+    rev: String,
+    record: String,
+    stream: String,
+}
+
 /// What a person is about to sign.
 struct Signing {
-    /// Where it says so.
-    href: String,
-    /// SHA-256 over everything of the record up to its last entry: what the signature covers.
-    root: String,
-    /// How many entries the record has.
-    rev: String,
-    /// What is signed.
-    record: String,
-    /// What the book asks.
-    text: String,
+    covers: Vec<Covered>,
+    /// What it means.
+    meaning: String,
 }
 
 /// What somebody else changed meanwhile.
@@ -55,8 +59,8 @@ struct ActPage {
     faults: Vec<(String, String)>,
     fields: Vec<Field>,
     frame: Frame,
-    /// Said already, and only carried on: the fields of an act that is about to be signed.
-    kept: Vec<(String, String)>,
+    /// Said already, and only carried on: the fields of an act that is about to be signed. Name, label, text.
+    kept: Vec<(String, String, String)>,
     /// In which of their roles the person may.
     roles: Vec<(Role, bool)>,
     /// Who may, where this person may not.
@@ -106,7 +110,7 @@ impl Draft<'_> {
         let others = roles.is_empty().then(|| titles.join(" or "));
         ActPage {
             act,
-            back: take("back"),
+            back: self.input.get("back").map_or_else(String::new, |back| local(back).to_owned()),
             changed: Vec::new(),
             command: name.to_owned(),
             expected: self.expected(),
@@ -197,7 +201,7 @@ pub(super) async fn submit(
 fn finished(desk: &Desk, seat: &Seat, input: &Input, done: Done) -> Result<HttpResponse, PageError> {
     let first = done.receipt.entries.first().map(|(_, stream, _)| href(stream)).unwrap_or_default();
     let back = match input.get("back").filter(|back| !back.is_empty()) {
-        Some(back) => local(back).to_owned(),
+        Some(back) => undone(local(back)),
         None => first,
     };
     if let Some(secret) = done.one_time_secret {
@@ -207,6 +211,13 @@ fn finished(desk: &Desk, seat: &Seat, input: &Input, done: Done) -> Result<HttpR
     }
     let join = if back.contains('?') { '&' } else { '?' };
     Ok(see_other(&format!("{back}{join}done={}", done.receipt.n)))
+}
+
+/// A path without what an act before said of itself.
+fn undone(path: &str) -> String {
+    let Some((path, query)) = path.split_once('?') else { return path.to_owned() };
+    let query: Vec<&str> = query.split('&').filter(|part| !part.starts_with("done=")).collect();
+    if query.is_empty() { path.to_owned() } else { format!("{path}?{}", query.join("&")) }
 }
 
 /// The form again, with what was typed, and why it did not go.
@@ -228,23 +239,22 @@ fn failed(draft: &Draft, form: Form, error: DeskError) -> Result<HttpResponse, P
     let about = command_about(draft, &form);
     let mut shown = draft.page(form, act);
     let mut status = error.status_code();
+    // A wrong password is asked for again with the same in sight: what would be signed was said with it.
     let signature = match act_error {
         Some(ActError::Refused { refusal, .. }) if refusal.kind == RefusalKind::NeedsPassword => {
-            Some((refusal.text.clone(), None))
+            Some((refusal.signs.clone(), None))
         }
         _ if matches!(error, DeskError::WrongPassword) => {
             let problem = Problem::of(&error);
-            Some((String::new(), Some((problem.detail, problem.remedy))))
+            Some((None, Some((problem.detail, problem.remedy))))
         }
         _ => None,
     };
     match (signature, act_error) {
-        (Some((text, wrong)), _) => {
-            shown.signing = Some(signing(desk, about.as_ref(), text)?);
-            let own = ["act", "back", "role", "_more"];
-            let kept =
-                draft.input.iter().filter(|(name, _)| !own.contains(&name.as_str()) && !name.starts_with("rev."));
-            shown.kept = kept.map(|(name, text)| (name.clone(), text.clone())).collect();
+        (Some((signs, wrong)), _) => {
+            let signs = signs.map(|signs| *signs).or_else(|| said_before(draft, about.as_ref()));
+            shown.signing = Some(signing(desk, signs)?);
+            shown.kept = kept(draft);
             if wrong.is_none() {
                 status = StatusCode::OK;
             }
@@ -281,19 +291,43 @@ fn command_about(draft: &Draft, form: &Form) -> Option<Stream> {
     serde_json::from_value::<tallyseal_control::Command>(fields.into()).ok()?.about()
 }
 
-fn signing(desk: &Desk, about: Option<&Stream>, text: String) -> Result<Signing, PageError> {
-    let mut signing = Signing {
-        href: about.map(href).unwrap_or_default(),
-        root: String::new(),
-        rev: String::new(),
-        record: about.map(named).unwrap_or_default(),
-        text,
+/// The fields of an act that is about to be signed.
+fn kept(draft: &Draft) -> Vec<(String, String, String)> {
+    let own = ["act", "back", "role", "_more", "_meaning", "_covers"];
+    let fields = draft.input.iter().filter(|(name, _)| !own.contains(&name.as_str()) && !name.starts_with("rev."));
+    let label = |name: &str| {
+        let parts = name.split('.').map(|part| match part.parse::<usize>() {
+            Ok(index) => (index + 1).to_string(),
+            Err(_) => words::label(part),
+        });
+        parts.collect::<Vec<_>>().join(", ")
     };
-    if let Some(stream) = about
-        && let Some((rev, root)) = desk.book().stands_at(stream)?
-    {
-        signing.root = root.to_string();
-        signing.rev = words::number(rev);
+    fields.map(|(name, text)| (name.clone(), label(name), text.clone())).collect()
+}
+
+/// What the page before said would be signed, where only the password was wrong since.
+fn said_before(draft: &Draft, about: Option<&Stream>) -> Option<Signs> {
+    let meaning = draft.input.get("_meaning").cloned().unwrap_or_default();
+    let covers = draft.input.get("_covers").map_or("", String::as_str);
+    let covers: Vec<Stream> = covers.split(' ').filter_map(|stream| stream.parse().ok()).collect();
+    match covers.is_empty() {
+        false => Some(Signs { covers, meaning }),
+        true => about.map(|about| Signs { covers: vec![about.clone()], meaning }),
+    }
+}
+
+fn signing(desk: &Desk, signs: Option<Signs>) -> Result<Signing, PageError> {
+    let Signs { covers, meaning } = signs.unwrap_or(Signs { covers: Vec::new(), meaning: String::new() });
+    let mut signing = Signing { covers: Vec::new(), meaning };
+    for stream in &covers {
+        let stands = desk.book().stands_at(stream)?;
+        signing.covers.push(Covered {
+            href: href(stream),
+            root: stands.map(|(_, root)| root.to_string()).unwrap_or_default(),
+            rev: stands.map(|(rev, _)| words::number(rev)).unwrap_or_default(),
+            record: named(stream),
+            stream: stream.to_string(),
+        });
     }
     Ok(signing)
 }
@@ -301,4 +335,20 @@ fn signing(desk: &Desk, about: Option<&Stream>, text: String) -> Result<Signing,
 /// A thing and its ID, as people say it.
 pub(super) fn named(stream: &Stream) -> String {
     format!("{} {}", words::thing(stream.thing()), stream.id())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_an_act_said_of_itself_is_not_said_again() {
+        for (path, expected) in [
+            ("/rolls/R-1", "/rolls/R-1"),
+            ("/rolls/R-1?done=5", "/rolls/R-1"),
+            ("/rolls?a=b&done=5&c=d", "/rolls?a=b&c=d"),
+        ] {
+            assert_eq!(undone(path), expected);
+        }
+    }
 }

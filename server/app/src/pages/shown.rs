@@ -21,8 +21,8 @@ impl Known for Lookup<'_> {
         if !FEW.contains(&thing) {
             return Vec::new();
         }
-        let found = self.0.book().set(&Key::new("thing", thing)).unwrap_or_default();
-        found.iter().take(NAMES_MAX).map(|stream| stream.id().to_string()).collect()
+        let found = self.0.book().set_page(&Key::new("thing", thing), None, NAMES_MAX).unwrap_or_default();
+        found.iter().map(|stream| stream.id().to_string()).collect()
     }
 
     fn streams(&self, id: &str) -> Vec<String> {

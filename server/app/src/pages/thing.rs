@@ -20,6 +20,8 @@ use crate::error::DeskError;
 
 /// Things on one page of a list.
 const PAGE: usize = 100;
+/// Entries of a thing that its page shows, the newest; a station may have very many.
+const HISTORY: usize = 500;
 
 /// One line of what a thing is.
 pub(super) struct Line {
@@ -132,7 +134,7 @@ pub(super) fn signatures(desk: &Desk, stream: &Stream) -> Result<Vec<Signed>, Pa
 /// What happened to a thing, last first: who, when, what sort of entry and why. What entries say is for those who review.
 pub(super) fn history(desk: &Desk, stream: &Stream) -> Result<Vec<Happened>, PageError> {
     let mut history = Vec::new();
-    for bytes in desk.book().stream_entries(stream)? {
+    for bytes in desk.book().stream_tail(stream, HISTORY)? {
         let entry = Entry::read(&bytes).map_err(|error| DeskError::Internal(error.to_string()))?;
         history.push(Happened {
             by: words::by(&entry.header.by),
