@@ -248,7 +248,7 @@ impl Book {
         self.read(|reader| reader.stream_entries(stream))
     }
 
-    /// The exact bytes of the last entries of a stream, `limit` at most, in order.
+    /// The exact bytes of the last entries of a stream, `limit` at most, the last one first.
     pub fn stream_tail(&self, stream: &Stream, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
         self.read(|reader| reader.stream_tail(stream, limit))
     }
@@ -266,6 +266,16 @@ impl Book {
     /// As [`Book::set`], `limit` at most, those after a stream where one is given.
     pub fn set_page(&self, key: &Key, after: Option<&str>, limit: usize) -> Result<Vec<Stream>, ReadError> {
         self.read(|reader| reader.set_page(key, after, limit))
+    }
+
+    /// The values that a key's property has now, in ascending order, `limit` at most. See [`Reader::values`].
+    pub fn values(&self, property: &str, limit: usize) -> Result<Vec<String>, ReadError> {
+        self.read(|reader| reader.values(property, limit))
+    }
+
+    /// How many streams carry a key.
+    pub fn set_size(&self, key: &Key) -> Result<u64, ReadError> {
+        self.read(|reader| reader.set_size(key))
     }
 
     /// How many entries a stream has, and the root over them: what a signature on it covers. `None`: no such thing.

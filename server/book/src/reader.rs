@@ -100,15 +100,13 @@ impl Reader {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The exact bytes of the last entries of a stream, `limit` at most, in order.
+    /// The exact bytes of the last entries of a stream, `limit` at most, the last one first.
     pub fn stream_tail(&self, stream: &Stream, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
         let text = "SELECT bytes FROM entry WHERE stream = ?1 ORDER BY rev DESC LIMIT ?2";
         let mut statement = self.conn.prepare_cached(text)?;
         let limit = i64::try_from(limit).unwrap_or(i64::MAX);
         let rows = statement.query_map((stream.as_str(), limit), |row| row.get(0))?;
-        let mut tail: Vec<Vec<u8>> = rows.collect::<Result<_, _>>()?;
-        tail.reverse();
-        Ok(tail)
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// A stream as remembered, with its last rev; `None` where there is no such thing.
@@ -129,6 +127,31 @@ impl Reader {
         let rows = statement
             .query_map((&key.0, after.unwrap_or_default(), limit), |row| entries::name(0, &row.get::<_, String>(0)?))?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The values that a key's property has now, in ascending order, `limit` at most: every place in which a roll stands.
+    /// Each is one step in the index, however many streams carry it.
+    pub fn values(&self, property: &str, limit: usize) -> Result<Vec<String>, ReadError> {
+        // SQLite compares texts byte by byte: '>' is the character after '='.
+        let (from, to) = (format!("{property}="), format!("{property}>"));
+        let text = "SELECT key FROM stream_key WHERE key > ?1 AND key < ?2 ORDER BY key LIMIT 1";
+        let mut statement = self.conn.prepare_cached(text)?;
+        let mut values = Vec::new();
+        let mut last = from.clone();
+        while values.len() < limit {
+            let next: Option<String> = statement.query_row((&last, &to), |row| row.get(0)).optional()?;
+            let Some(key) = next else { break };
+            values.extend(key.strip_prefix(&from).map(str::to_owned));
+            last = key;
+        }
+        Ok(values)
+    }
+
+    /// How many streams carry a key.
+    pub fn set_size(&self, key: &Key) -> Result<u64, ReadError> {
+        let mut statement = self.conn.prepare_cached("SELECT COUNT(*) FROM stream_key WHERE key = ?1")?;
+        let size: i64 = statement.query_row([&key.0], |row| row.get(0))?;
+        Ok(size.unsigned_abs())
     }
 
     /// How many entries a stream has, and the root over them: what a signature on it covers. `None`: no such thing.

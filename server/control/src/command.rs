@@ -170,19 +170,19 @@ pub enum Command {
     NoteRefusal { code: String, command: String, record: Option<Stream>, text: String },
     /// Strangers were refused.
     NoteStrangers { source: String, count: u32, from: Time, to: Time },
-    /// Anyone remarks on anything.
+    /// Something worth keeping is written down; a remark is never deleted.
     Remark { record: Stream, text: String },
     /// A supplier is registered.
     RegisterSupplier { supplier: Id, name: String, site: String },
     /// Quality approves a supplier for an item. Signature.
     ApproveSupplier { supplier: Id, item: Id },
-    /// An item revision is drafted.
+    /// One revision of one label is drafted; another person of the quality unit approves it.
     DraftItem { item: Id, draft: Box<ItemDrafted> },
     /// Quality approves an item revision against a specimen. Signature.
     ApproveItem { item: Id, specimen: Specimen },
     /// An item revision becomes obsolete. Signature.
     ObsoleteItem { item: Id, rule: ObsoleteRule, last_use: Option<Time>, why: String },
-    /// A shipment is received into quarantine.
+    /// A shipment arrives: every roll is scanned in, and all of it stands in quarantine.
     ReceiveDelivery {
         delivery: Id,
         item: Id,
@@ -213,7 +213,7 @@ pub enum Command {
     RejectDelivery { delivery: Id, why: String },
     /// Quality lifts a hold. Signature.
     LiftHold { record: Stream, cause: Id, why: String },
-    /// A roll is put elsewhere.
+    /// A roll is put at another place in the store.
     MoveRoll { roll: Id, place: String },
     /// Web, sensor and speed were checked because two counts differ.
     RecordCheck { roll: Id, web: String, sensor: String, speed: String },
@@ -260,7 +260,7 @@ pub enum Command {
     },
     /// Quality approves a plugin. Signature.
     ApprovePlugin { plugin: Id },
-    /// A count begins. `roll` is a roll's or a test roll's stream.
+    /// A roll or a test roll goes onto the counting table: its count begins.
     OpenCount { station: Id, roll: Stream, purpose: CountPurpose, direction: Direction },
     /// The capture of a station hands over what the machine said.
     #[cfg_attr(feature = "json-schema", schemars(skip))]
@@ -298,8 +298,8 @@ pub enum Command {
         fate: Option<Fate>,
         why: String,
     },
-    /// The code of one label is read by hand, where the station read none. `splice`: the ordinal of the splice, for a
-    /// place beside one.
+    /// The code of one label is read by hand, where the station read none. Beside a splice, the ordinal of the splice
+    /// is given.
     CheckCode { count: Id, place: CodePlace, splice: Option<u32>, found: String },
     /// The person who counted signs. Signature.
     SignCount { count: Id },
@@ -308,7 +308,7 @@ pub enum Command {
     /// The runs of a test roll are concluded: passed or failed. Without runs, before a repair or a move: failed.
     /// Signature.
     ConcludeChallenge { station: Id, test_roll: Id, occasion: Occasion, counts: Vec<Id> },
-    /// A person opens a deviation.
+    /// Something is not as it should be: it is written down, and somebody investigates it.
     OpenDeviation { about: Vec<Stream>, severity: Severity, text: String },
     /// A packaging line is registered.
     RegisterLine { line: Id, name: String, place: String, devices: Vec<LineDevice> },
@@ -318,13 +318,13 @@ pub enum Command {
     PerformClearance { line: Id, order: Id, when: ClearanceWhen, places: Vec<ClearedPlace> },
     /// A second person checks a clearance. Signature.
     CheckClearance { clearance: Id },
-    /// Limits are proposed.
+    /// Limits for one label are proposed; another person of the quality unit approves them.
     DraftLimits { limit_set: Id, draft: Box<LimitSetDrafted> },
     /// Quality approves limits. Signature.
     ApproveLimits { limit_set: Id },
     /// Limits go out of use.
     WithdrawLimits { limit_set: Id, why: String },
-    /// An order is planned.
+    /// A packaging order is planned, with its product lots and the labels that it needs.
     PlanOrder { order: Id, plan: Box<OrderPlanned> },
     /// An order will not be run.
     VoidOrder { order: Id, why: String },

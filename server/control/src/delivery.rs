@@ -92,6 +92,10 @@ impl DeliveryState {
     }
 
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
+        if matches!(self.status, DeliveryStatus::Received | DeliveryStatus::ExaminedGood | DeliveryStatus::ExaminedBad)
+        {
+            keys.push(Key::new("delivery.waits", "yes"));
+        }
         keys.push(Key::new("delivery.item", &self.item));
         keys.push(Key::new("delivery.supplier_lot", &self.supplier_lot));
     }

@@ -96,6 +96,7 @@ impl ItemState {
     }
 
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
+        keys.push(Key::new("item.code", &self.draft.code));
         keys.push(revision_key(&self.draft.code, &self.draft.revision));
     }
 

@@ -69,6 +69,7 @@ impl PluginState {
 
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("plugin.digest", self.digest));
+        keys.push(Key::new("plugin.name", &self.name));
         keys.push(version_key(&self.name, &self.version));
     }
 }

@@ -354,6 +354,12 @@ impl RollState {
         }
         // What an order has counts as stock: a revision that is taken out at once calls it back.
         let there = !matches!(self.custody, Custody::Ended {});
+        if there {
+            keys.push(Key::new("roll.there", "yes"));
+        }
+        if self.custody == (Custody::Store {}) {
+            keys.push(Key::new("roll.place", &self.place));
+        }
         if there && matches!(self.quality, Quality::Quarantine | Quality::Released) {
             keys.push(stock_key(&self.item));
         }

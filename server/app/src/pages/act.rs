@@ -66,7 +66,7 @@ struct ActPage {
     /// Who may, where this person may not.
     others: Option<String>,
     signing: Option<Signing>,
-    summary: &'static str,
+    summary: String,
     title: String,
     wrong: Option<(String, String)>,
 }
@@ -295,14 +295,7 @@ fn command_about(draft: &Draft, form: &Form) -> Option<Stream> {
 fn kept(draft: &Draft) -> Vec<(String, String, String)> {
     let own = ["act", "back", "role", "_more", "_meaning", "_covers"];
     let fields = draft.input.iter().filter(|(name, _)| !own.contains(&name.as_str()) && !name.starts_with("rev."));
-    let label = |name: &str| {
-        let parts = name.split('.').map(|part| match part.parse::<usize>() {
-            Ok(index) => (index + 1).to_string(),
-            Err(_) => words::label(part),
-        });
-        parts.collect::<Vec<_>>().join(", ")
-    };
-    fields.map(|(name, text)| (name.clone(), label(name), text.clone())).collect()
+    fields.map(|(name, text)| (name.clone(), words::field(name), text.clone())).collect()
 }
 
 /// What the page before said would be signed, where only the password was wrong since.

@@ -18,10 +18,11 @@ macro_rules! assets {
 }
 
 /// The styles: the house's, then those of single pages.
-const STYLES: &str = concat!(include_str!("../../assets/tallyseal.css"));
+const STYLES: &str = concat!(include_str!("../../assets/tallyseal.css"), include_str!("../../assets/stock.css"));
 
 assets! {
     "tallyseal.js", "tallyseal.js", "text/javascript; charset=utf-8";
+    "forms.js", "forms.js", "text/javascript; charset=utf-8";
     "htmx.js", "vendor/htmx.min.js", "text/javascript; charset=utf-8";
     "mark.svg", "mark.svg", "image/svg+xml";
     "text.woff2", "fonts/atkinson-hyperlegible-next-latin-400-normal.woff2", "font/woff2";

@@ -32,8 +32,8 @@ pub(super) fn schema(command: &str) -> Option<&'static Value> {
 }
 
 /// What an act is, in a sentence.
-pub(super) fn summary(command: &str) -> &'static str {
-    description()["paths"][&format!("/api/acts/{command}")]["post"]["summary"].as_str().unwrap_or_default()
+pub(super) fn summary(command: &str) -> String {
+    plain(description()["paths"][&format!("/api/acts/{command}")]["post"]["summary"].as_str().unwrap_or_default())
 }
 
 /// The commands whose fields name a thing of that sort, in the order of their names.
@@ -60,6 +60,8 @@ pub(super) enum Kind {
     Rows(Vec<Vec<Field>>),
     /// A fraction, or so many of a hundred.
     Share(String),
+    /// Several of a few words.
+    Ticks(Vec<Choice>),
     /// Words.
     Text {
         /// Several lines of them.
@@ -108,6 +110,8 @@ pub(super) struct Field {
     pub(super) hint: String,
     pub(super) kind: Kind,
     pub(super) label: String,
+    /// The browser holds the form back while it is empty. Not in a row or a shape that may not be meant.
+    pub(super) must: bool,
     /// Its name in the form, parts joined by dots.
     pub(super) path: String,
     pub(super) required: bool,
@@ -117,6 +121,19 @@ impl Field {
     /// Its name as an ID in the page.
     pub(super) fn id(&self) -> String {
         format!("f-{}", self.path.replace('.', "-"))
+    }
+
+    /// True in a list of rows, where there is little room.
+    pub(super) fn in_row(&self) -> bool {
+        self.path.split('.').any(|part| part.parse::<usize>().is_ok())
+    }
+
+    /// Whether it stands beside others or takes a line of its own.
+    pub(super) fn size(&self) -> &'static str {
+        match &self.kind {
+            Kind::Text { long: true, .. } | Kind::Lines(_) => "long",
+            _ => "short",
+        }
     }
 
     /// The IDs of what describes it.
@@ -169,7 +186,7 @@ pub(super) struct Form {
 
 /// The form of a command with what was typed. `judge`: whether what is wrong is said.
 pub(super) fn form(command: &str, input: &Input, judge: bool, known: &dyn Known) -> Form {
-    let walk = Walk { input, judge, known };
+    let walk = Walk { input, judge, known, lenient: false };
     let (fields, values) = match schema(command) {
         Some(schema) => walk.object(schema, ""),
         None => (Vec::new(), Map::new()),
@@ -207,10 +224,19 @@ fn kind_of(schema: &Value) -> &str {
     }
 }
 
-/// The first paragraph of a description, without its last stop; rules and sources are for those who read the record's form.
+/// The first paragraph of a description; rules and sources are for those who read the record's form, and so are sentences
+/// that speak of its fields and streams.
 fn hint(schema: &Value) -> String {
-    let text = schema["description"].as_str().unwrap_or_default();
-    text.split("\n\n").next().unwrap_or_default().replace('\n', " ")
+    plain(schema["description"].as_str().unwrap_or_default())
+}
+
+/// A description as people read it in a form.
+fn plain(text: &str) -> String {
+    let text = text.split("\n\n").next().unwrap_or_default().replace('\n', " ");
+    // A unit stands in the label of its field.
+    let for_people = |one: &&str| !one.starts_with(['`']) && !one.starts_with("Unit:") && !one.contains("stream");
+    let sentences = text.split_inclusive(". ").filter(for_people);
+    sentences.collect::<String>().replace('`', "").trim().to_owned()
 }
 
 /// A whole number as people type it: digits, perhaps in groups.
@@ -254,6 +280,8 @@ struct Walk<'a> {
     input: &'a Input,
     judge: bool,
     known: &'a dyn Known,
+    /// What is here may be left out as a whole.
+    lenient: bool,
 }
 
 impl Walk<'_> {
@@ -302,8 +330,19 @@ impl Walk<'_> {
         let read = self.read(name, shape(schema), resolved, &path, required);
         let missing = self.judge && required && read.value.is_none() && read.fault.is_none();
         let fault = read.fault.filter(|_| self.judge).or_else(|| missing.then(|| words::MISSING.to_owned()));
-        let hint = if words::says_nothing_new(name, &said) { String::new() } else { said };
-        (Field { fault, hint, kind: read.kind, label: words::label(name), path, required }, read.value)
+        let hint = match words::hint(name) {
+            Some(hint) if said.is_empty() => hint.to_owned(),
+            _ if words::says_nothing_new(name, &said) => String::new(),
+            _ => said,
+        };
+        let label = match read.kind {
+            Kind::Group(_) => words::capital(&words::group(&path, name)),
+            _ => words::label_at(&path, name),
+        };
+        let hint =
+            if words::says_nothing_new(&label, &hint) || words::OWN.contains(&name) { String::new() } else { hint };
+        let must = required && !self.lenient;
+        (Field { fault, hint, kind: read.kind, label, must, path, required }, read.value)
     }
 
     fn read(&self, name: &str, shape: &str, schema: &'static Value, path: &str, required: bool) -> Read {
@@ -329,12 +368,13 @@ impl Walk<'_> {
             "object" if schema["properties"].is_object() => {
                 // What may be left out is left out as a whole, where nothing of it was typed.
                 if !required && !self.any_below(path) {
-                    let silent = Walk { judge: false, ..*self };
+                    let silent = Walk { judge: false, lenient: true, ..*self };
                     return Read::good(Kind::Group(silent.object(schema, path).0), None);
                 }
                 let (fields, values) = self.object(schema, path);
                 Read::good(Kind::Group(fields), Some(Value::Object(values)))
             }
+            "object" if name == "faults" => self.fault_numbers(path),
             "object" => self.numbers(path),
             _ => self.text(name, shape, schema, path),
         }
@@ -344,7 +384,8 @@ impl Walk<'_> {
         let typed = self.typed(path).to_owned();
         let id = shape == "Id" || shape == "AccountId";
         let known = if id { self.known.names(words::thing_of(name)) } else { Vec::new() };
-        let long = !id && words::is_long(name);
+        // The text of a code is one line, whatever it is called.
+        let long = !id && words::is_long(name) && !path.contains("expected_code");
         // IDs are in capitals, however they are typed.
         let value = if id { typed.to_uppercase() } else { typed.clone() };
         let pattern = resolved_pattern(schema, id);
@@ -450,7 +491,7 @@ impl Walk<'_> {
                 continue;
             };
             let chosen = self.typed(&format!("{path}.{tag}")) == word;
-            let walk = Walk { judge: self.judge && chosen, ..*self };
+            let walk = Walk { judge: self.judge && chosen, lenient: true, ..*self };
             let (fields, mut values) = walk.object(shape, &format!("{path}.{word}"));
             values.insert(tag.clone(), Value::String(word.to_owned()));
             if chosen {
@@ -466,6 +507,9 @@ impl Walk<'_> {
         let (items, _) = resolved(&schema["items"]);
         if items["properties"].is_object() {
             return self.rows(items, path);
+        }
+        if let Some(choices) = items["oneOf"].as_array().or(items["enum"].as_array()) {
+            return self.ticks(choices, path);
         }
         let typed = self.typed(path).to_owned();
         let mut values = Vec::new();
@@ -495,6 +539,51 @@ impl Walk<'_> {
         Read { fault, kind: Kind::Lines(typed), value: Some(Value::Array(values)) }
     }
 
+    /// Several of a few words, each ticked by itself; a link may give them in one text.
+    fn ticks(&self, choices: &[Value], path: &str) -> Read {
+        let given: Vec<&str> = self.typed(path).split(|c: char| c.is_whitespace() || c == ',').collect();
+        let ticked = |value: &str| given.contains(&value) || self.typed(&format!("{path}.{value}")) == "yes";
+        let choices: Vec<Choice> = choices
+            .iter()
+            .filter_map(|choice| choice["const"].as_str().or(choice.as_str()).map(|value| (value, hint(choice))))
+            .map(|(value, hint)| Choice {
+                chosen: ticked(value),
+                hint,
+                label: words::word(value),
+                value: value.to_owned(),
+            })
+            .collect();
+        let chosen = choices.iter().filter(|choice| choice.chosen);
+        let value = chosen.map(|choice| Value::String(choice.value.clone())).collect();
+        Read::good(Kind::Ticks(choices), Some(Value::Array(value)))
+    }
+
+    /// How many faults of each kind: one number each, those that are none left empty.
+    fn fault_numbers(&self, path: &str) -> Read {
+        let kinds = description()["components"]["schemas"]["FaultKind"]["oneOf"].as_array();
+        let mut fields = Vec::new();
+        let mut values = Map::new();
+        for kind in kinds.into_iter().flatten().filter_map(|kind| kind["const"].as_str()) {
+            let inner = format!("{path}.{kind}");
+            let read = self.whole(&Value::Null, &inner);
+            let label = words::capital(&words::word(kind));
+            let fault = read.fault.filter(|_| self.judge);
+            fields.push(Field {
+                fault,
+                hint: String::new(),
+                kind: read.kind,
+                label,
+                must: false,
+                path: inner,
+                required: false,
+            });
+            if let Some(value) = read.value.filter(|value| value.as_u64() != Some(0)) {
+                values.insert(kind.to_owned(), value);
+            }
+        }
+        Read::good(Kind::Group(fields), Some(Value::Object(values)))
+    }
+
     fn rows(&self, items: &'static Value, path: &str) -> Read {
         let inside = format!("{path}.");
         let last = self
@@ -512,7 +601,7 @@ impl Walk<'_> {
         for index in 0..shown {
             let row = format!("{path}.{index}");
             let filled = self.any_below(&row);
-            let walk = Walk { judge: self.judge && filled, ..*self };
+            let walk = Walk { judge: self.judge && filled, lenient: true, ..*self };
             let (fields, row_values) = walk.object(items, &row);
             rows.push(fields);
             if filled {
@@ -588,6 +677,26 @@ mod tests {
 
     fn typed(pairs: &[(&str, &str)]) -> Input {
         pairs.iter().map(|(name, text)| ((*name).to_owned(), (*text).to_owned())).collect()
+    }
+
+    #[test]
+    fn hints_are_for_people_and_speak_of_no_streams() {
+        assert_eq!(plain("A count begins. `roll` is a roll's stream."), "A count begins.");
+        assert_eq!(plain("For example `GS1 DataMatrix`.\n\nRule: one."), "For example GS1 DataMatrix.");
+        for row in tallyseal_control::AUTHORITY.iter().filter(|row| row.is_given_by_name()) {
+            let summary = summary(row.command);
+            assert!(!summary.is_empty() && !summary.contains('`') && !summary.contains("stream"), "{summary}");
+        }
+    }
+
+    #[test]
+    fn words_are_ticked_and_faults_are_numbers_by_kind() {
+        let read = form("enrol_account", &typed(&[("roles.line", "yes"), ("roles", "label_room")]), true, &Plant);
+        assert_eq!(read.values["roles"], json!(["label_room", "line"]));
+        let input = typed(&[("faults.missing", "2"), ("faults.splice", "0"), ("faults.unread", "x")]);
+        let read = form("register_test_roll", &input, true, &Plant);
+        assert_eq!(read.values["faults"], json!({ "missing": 2 }));
+        assert!(read.faults.iter().any(|(id, _)| id == "f-faults-unread"), "{:?}", read.faults);
     }
 
     #[test]

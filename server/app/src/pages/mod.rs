@@ -5,10 +5,16 @@
 
 mod act;
 mod assets;
+mod delivery;
 mod door;
 mod form;
 mod live;
+mod roll;
 mod shown;
+mod sieve;
+mod stock;
+mod strip;
+mod symbol;
 mod thing;
 mod today;
 mod visitor;
@@ -48,7 +54,16 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .route("/find", web::get().to(thing::find))
         .route("/acts/{name}", web::get().to(act::form_page))
         .route("/acts/{name}", web::post().to(act::submit))
+        .route("/rolls", web::get().to(stock::rolls))
+        .route("/rolls.csv", web::get().to(stock::rolls_csv))
+        .route("/rolls/{id}", web::get().to(roll::one))
+        .route("/rolls/{id}/tag", web::get().to(roll::tag))
+        .route("/places", web::get().to(stock::places))
+        .route("/deliveries", web::get().to(delivery::deliveries))
+        .route("/deliveries.csv", web::get().to(delivery::deliveries_csv))
+        .route("/deliveries/{id}", web::get().to(delivery::one))
         .route("/things", web::get().to(thing::sorts))
+        .route("/things/{thing}.csv", web::get().to(thing::list_csv))
         .route("/things/{thing}", web::get().to(thing::list))
         .route("/things/{thing}/{id}", web::get().to(thing::one))
         .route("/live", web::get().to(live::live))
@@ -57,7 +72,11 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
 
 /// Where a thing has its page.
 pub(crate) fn href(stream: &Stream) -> String {
-    format!("/things/{}/{}", stream.thing(), stream.id())
+    match stream.thing() {
+        "roll" => format!("/rolls/{}", stream.id()),
+        "delivery" => format!("/deliveries/{}", stream.id()),
+        thing => format!("/things/{thing}/{}", stream.id()),
+    }
 }
 
 /// What stands around every page.

@@ -1,5 +1,7 @@
 //! The English of the pages, in one place, so that it can be translated.
 
+use tallyseal_control::{CountAxis, CountStatus, Custody, DeliveryStatus, Quality, RollState};
+use tallyseal_schema::kinds::{CountPurpose, FaultKind, SettledBy};
 use tallyseal_schema::{By, Time};
 
 pub(super) const MISSING: &str = "This is needed.";
@@ -14,29 +16,76 @@ pub(super) const NO_WHOLE_NUMBER: &str = "Give a whole number.";
 const LABELS: &[(&str, &str)] = &[
     ("about", "What it is about"),
     ("account", "Account"),
+    ("allergens", "Allergens named on it"),
+    ("allowance", "What may be needed beyond that"),
+    ("basis", "Where they come from"),
+    ("calibration_due", "Calibrated until"),
     ("cause", "Cause"),
+    ("certificate", "Number of the certificate"),
+    ("certified", "Certified labels"),
     ("challenge_interval_min", "Challenge at least every (minutes)"),
+    ("code", "Code"),
     ("code_read", "Code read from the roll"),
+    ("coding", "Is anything printed on the labels?"),
+    ("condition", "State of packing and papers"),
+    ("counts", "Counts of an incoming roll"),
+    ("critical", "Critical defects"),
+    ("data", "Data behind them"),
     ("den", "of"),
+    ("digits", "Digits of its counter"),
+    ("expected_code", "Code on every label"),
     ("expires", "Ends on"),
+    ("faults", "Faults on it"),
+    ("faults_max", "Most faults on a roll"),
+    ("fixed", "For setting up (labels)"),
+    ("foreign", "Was anything foreign found?"),
+    ("form", "How it comes"),
     ("found", "What was found"),
     ("how", "How the number came about"),
+    ("id", "ID"),
+    ("identity", "How the identity was checked"),
+    ("item_code", "Code of the item"),
+    ("labels", "Labels"),
     ("labels_per_unit", "Labels on each unit"),
+    ("lanes", "Lanes"),
     ("late", "Hand count that makes up for a late one"),
     ("limit_set", "Limits"),
+    ("lots", "Product lots"),
+    ("major", "Major defects"),
+    ("maker", "Prime maker"),
+    ("master", "Master record"),
     ("material", "Material line"),
+    ("materials", "Material lines"),
+    ("minor", "Minor defects"),
     ("over", "Override"),
     ("overdue", "Override for a device whose calibration is overdue"),
+    ("pack", "Pack size"),
+    ("per_roll_change", "For each change of roll (labels)"),
     ("pitch_um", "Pitch (micrometres)"),
+    ("plan", "Sampling plan"),
+    ("product_over", "Product over"),
+    ("product_short", "Product short"),
     ("ran", "How the roll came off"),
     ("rated_labels_per_min", "Rated speed (labels a minute)"),
+    ("ratio", "Of what the units need"),
+    ("reached", "How labels inside rolls were reached"),
     ("record", "Record"),
+    ("relies_on", "Faults that counting relies on"),
+    ("rest", "New ID of the rest"),
+    ("result", "Result"),
+    ("sampled", "Labels examined"),
     ("seal", "Number of the seal"),
     ("seal_intact", "Is the seal intact?"),
-    ("foreign", "Was anything foreign found?"),
+    ("specimen", "Specimen"),
     ("speed_labels_per_min", "Speed (labels a minute)"),
+    ("splices_max", "Most splices on a roll"),
     ("stated", "Labels stated by the supplier"),
     ("strength", "Strength"),
+    ("supplier_lot", "Supplier's lot"),
+    ("tail", "Hand count of the coded tail"),
+    ("uncertainty", "Uncertainty of one count (labels)"),
+    ("units", "Units planned"),
+    ("unwind", "How it unwinds"),
     ("use_by_days", "Use within (days after receipt)"),
     ("web_thickness_um", "Thickness of the web (micrometres)"),
     ("what", "What is counted"),
@@ -48,6 +97,7 @@ const LABELS: &[(&str, &str)] = &[
 /// Fields in the order in which a person thinks of them; others follow by name.
 const ORDER: &[&str] = &[
     "order",
+    "id",
     "delivery",
     "deviation",
     "count",
@@ -56,29 +106,69 @@ const ORDER: &[&str] = &[
     "issue",
     "reconciliation",
     "clearance",
+    "test_roll",
+    "material",
     "item",
+    "line",
     "account",
     "name",
-    "material",
+    "roles",
+    "identity",
     "roll",
     "record",
     "about",
     "supplier",
+    "supplier_lot",
+    "maker",
+    "receiving_code",
+    "condition",
+    "code",
+    "certificate",
+    "certified",
+    "revision",
     "product",
     "strength",
     "dosage_form",
     "pack",
     "market",
+    "language",
+    "expected_code",
+    "form",
+    "unwind",
+    "lanes",
+    "pitch_um",
+    "width_um",
+    "web_thickness_um",
+    "counts",
+    "relies_on",
+    "faults_max",
+    "splices_max",
+    "use_by_days",
+    "allergens",
     "kind",
-    "line",
     "lots",
     "materials",
     "lot",
     "units",
     "expiry",
+    "labels_per_unit",
+    "coding",
+    "limit_set",
+    "allowance",
     "term",
     "what",
+    "plan",
+    "reached",
+    "place",
     "rolls",
+    "sampled",
+    "critical",
+    "major",
+    "minor",
+    "specimen",
+    "result",
+    "verdict",
+    "code_read",
     "when",
     "purpose",
     "direction",
@@ -88,18 +178,36 @@ const ORDER: &[&str] = &[
     "disposition",
     "labels",
     "fate",
+    "faults",
+    "expires",
     "source",
     "how",
     "device",
     "start",
     "end",
     "wraps",
+    "digits",
+    "calibration_due",
+    "item_code",
+    "basis",
+    "data",
+    "limits",
+    "uncertainty",
+    "short",
+    "over",
+    "product_short",
+    "product_over",
+    "fixed",
+    "per_roll_change",
+    "ratio",
     "severity",
     "text",
     "cause",
     "impact",
     "conclusion",
     "decision",
+    "master",
+    "procedures",
     "why",
 ];
 
@@ -279,6 +387,359 @@ pub(super) fn moment(text: &str, zone: chrono_tz::Tz) -> Option<String> {
     Time::from_micros(at.timestamp_micros()).map(|at| at.to_string())
 }
 
+/// What helps to fill a field in, where the record's form says nothing.
+const HINTS: &[(&str, &str)] = &[
+    ("certificate", "As it stands on the certificate."),
+    ("certified", "Odd, and different from every other test roll, so that nobody counts towards it by chance."),
+    ("condition", "For example: boxes sound, papers complete."),
+    ("critical", "Text, strength, code: any one rejects."),
+    ("container", "The container that the coded tail goes into."),
+    ("identity", "Which document was seen, and by whom."),
+    ("maker", "Who printed it; the supplier's name where it is the same."),
+    ("place", "Where it stands, as the plant calls the place."),
+    ("plan", "By which plan, size and level the samples were taken."),
+    ("reached", "For example: unwound by hand."),
+    ("receiving_code", "The plant's own number of this receipt."),
+    ("rest", "What is left and un-coded becomes a roll of its own."),
+    ("seal", "The number on it."),
+    ("tail", "What was printed on and not used, counted by hand."),
+    ("why", "It is kept in the record."),
+];
+
+/// Groups whose fields are the thing's own.
+pub(super) const OWN: &[&str] = &["draft", "plan"];
+
+/// What a group of fields is called.
+pub(super) fn group(path: &str, name: &str) -> String {
+    match name {
+        "draft" => "draft".to_owned(),
+        "plan" => "plan".to_owned(),
+        other => label_at(path, other),
+    }
+}
+
+/// What helps to fill a field in.
+pub(super) fn hint(name: &str) -> Option<&'static str> {
+    HINTS.iter().find(|(one, _)| *one == name).map(|(_, hint)| *hint)
+}
+
+/// What a field is called where it stands: some names mean two things.
+pub(super) fn label_at(path: &str, name: &str) -> String {
+    let inside =
+        |group: &str| path.rsplit_once('.').is_some_and(|(above, _)| above.split('.').any(|part| part == group));
+    match name {
+        "over" if inside("limits") => "Over".to_owned(),
+        "id" if inside("master") || inside("procedures") => "Number".to_owned(),
+        "place" if inside("specimen") => "Where it is kept".to_owned(),
+        "labels" if inside("limits") => "At most (labels)".to_owned(),
+        "ratio" if inside("limits") => "At most, of what was issued".to_owned(),
+        _ => label(name),
+    }
+}
+
+/// A field with all that it lies in, for the page of a signature: `rolls.0.roll` is "Rolls 1, roll".
+pub(super) fn field(path: &str) -> String {
+    let mut text = String::new();
+    for part in path.split('.') {
+        match part.parse::<usize>() {
+            Ok(index) => text.push_str(&format!(" {}", index.saturating_add(1))),
+            Err(_) if text.is_empty() => text = label(part),
+            Err(_) => text.push_str(&format!(", {}", label_at(path, part).to_lowercase())),
+        }
+    }
+    text
+}
+
+// ---- Stock: rolls, deliveries, places. ----
+
+pub(super) const ENDED_ROLL: &str =
+    "This roll is no more: it was used up, or what was left of it is another roll. A tag of it must not be in use.";
+pub(super) const UNKNOWN_ROLL: &str = "Nothing in this book is called so. Scan it again; if a roll lies in front of you, set it aside and tell the reviewer.";
+
+/// A whole number with the unit that its field's name says.
+pub(super) fn with_unit(name: &str, value: u64) -> String {
+    let number = number(value);
+    match name {
+        _ if name.ends_with("_um") => millimetres(value),
+        _ if name.ends_with("labels_per_min") => format!("{number} labels a minute"),
+        _ if name.ends_with("_min") => format!("{number} minutes"),
+        _ if name.ends_with("_days") => format!("{number} days"),
+        "certified" | "labels" | "labels_seen" | "on_roll" | "sampled" | "stated" | "taken_out" | "uncertainty" => {
+            format!("{number} {}", if value == 1 { "label" } else { "labels" })
+        }
+        _ => number,
+    }
+}
+
+/// Micrometres as millimetres, exactly.
+fn millimetres(um: u64) -> String {
+    let (whole, rest) = (number(um / 1_000), um % 1_000);
+    match rest {
+        0 => format!("{whole} mm"),
+        rest => format!("{whole}.{} mm", format!("{rest:03}").trim_end_matches('0')),
+    }
+}
+
+/// What a field is called where its unit stands beside its number.
+pub(super) fn told_label(path: &str, name: &str) -> String {
+    let label = label_at(path, name);
+    match label.split_once(" (") {
+        Some((plain, _)) => plain.to_owned(),
+        None => label,
+    }
+}
+
+/// A word of the record as people read it; whatever else it is stays as it is.
+pub(super) fn record_word(text: &str) -> String {
+    let is_word = text.contains('_') && text.chars().all(|c| c.is_ascii_lowercase() || c == '_');
+    if is_word { word(text) } else { text.to_owned() }
+}
+
+/// The mark of a status that has no other.
+pub(super) fn mark_of(status: &str) -> &'static str {
+    match status {
+        "approved" | "granted" | "taken" | "agreed" | "witnessed" | "destroyed" | "closed" | "released" => "good",
+        "drafted" | "opened" | "given" | "asked" | "sealed" | "open" | "interrupted" | "in quality review"
+        | "assessed" | "investigated" | "running out" | "requested" => "hold",
+        "rejected" | "obsolete" | "refused" | "differed" => "grave",
+        _ => "",
+    }
+}
+
+/// Several things of a sort.
+pub(super) fn several(one: &str) -> String {
+    match one {
+        "delivery" => "deliveries".to_owned(),
+        "limit_set" => "limits".to_owned(),
+        "reconciliation" => "accounts of material lines".to_owned(),
+        "account" => "people's accounts".to_owned(),
+        other => format!("{}s", thing(other)),
+    }
+}
+
+/// A word with its mark: `good`, `hold`, `grave`, or none.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Told {
+    pub(super) mark: &'static str,
+    pub(super) text: String,
+}
+
+impl Told {
+    pub(super) fn new(mark: &'static str, text: impl Into<String>) -> Self {
+        Self { mark, text: text.into() }
+    }
+}
+
+/// Choices of the filter by quality.
+pub(super) const QUALITIES: &[(&str, &str)] = &[
+    ("", "any quality"),
+    ("quarantine", "quarantine"),
+    ("released", "released"),
+    ("rejected", "rejected"),
+    ("obsolete", "obsolete"),
+    ("held", "on hold"),
+];
+
+/// Choices of the filter by count.
+pub(super) const COUNTS: &[(&str, &str)] = &[
+    ("", "any count"),
+    ("uncounted", "not counted"),
+    ("running", "being counted"),
+    ("unsigned", "count to be signed"),
+    ("disagreed", "counts disagree"),
+    ("at_risk", "at risk"),
+    ("counted", "counted"),
+];
+
+/// Choices of the filter by custody.
+pub(super) const CUSTODIES: &[(&str, &str)] = &[
+    ("", "in the house"),
+    ("store", "in the store"),
+    ("given", "given out"),
+    ("taken", "taken over"),
+    ("line", "at the line"),
+    ("mounted", "on a dispenser"),
+    ("given_back", "given back"),
+    ("ended", "ended"),
+    ("any", "anywhere, ended too"),
+];
+
+/// A roll's quality.
+pub(super) fn quality(quality: Quality) -> Told {
+    match quality {
+        Quality::Quarantine => Told::new("hold", "quarantine"),
+        Quality::Released => Told::new("good", "released"),
+        Quality::Rejected => Told::new("grave", "rejected"),
+        Quality::Obsolete => Told::new("grave", "obsolete"),
+    }
+}
+
+/// How far the counting of a roll has come, as the filter has it.
+pub(super) fn count_key(state: &RollState) -> &'static str {
+    match state.count_axis() {
+        _ if state.open_count.is_some() => "running",
+        _ if state.unsigned_count.is_some() => "unsigned",
+        _ if state.disagreed => "disagreed",
+        CountAxis::Uncounted => "uncounted",
+        CountAxis::AtRisk => "at_risk",
+        CountAxis::Counted => "counted",
+    }
+}
+
+/// How far the counting of a roll has come.
+pub(super) fn count_of(state: &RollState) -> Told {
+    let key = count_key(state);
+    let text = COUNTS.iter().find(|(one, _)| *one == key).map_or("", |(_, text)| *text);
+    let mark = match key {
+        "counted" => "good",
+        "disagreed" => "grave",
+        "uncounted" => "",
+        _ => "hold",
+    };
+    Told::new(mark, text)
+}
+
+/// Who has a roll, as the filter has it.
+pub(super) fn custody_key(custody: &Custody) -> &'static str {
+    match custody {
+        Custody::Store {} => "store",
+        Custody::Given { .. } => "given",
+        Custody::Taken { .. } => "taken",
+        Custody::Line { .. } => "line",
+        Custody::Mounted { .. } => "mounted",
+        Custody::GivenBack { .. } => "given_back",
+        Custody::Ended {} => "ended",
+    }
+}
+
+/// Who has a roll.
+pub(super) fn custody(custody: &Custody) -> String {
+    match custody {
+        Custody::Store {} => "in the store".to_owned(),
+        Custody::Given { order } => format!("given to {}, not taken over yet", order.id()),
+        Custody::Taken { order } => format!("taken over for {}", order.id()),
+        Custody::Line { order } => format!("at the line for {}", order.id()),
+        Custody::Mounted { order } => format!("on a dispenser for {}", order.id()),
+        Custody::GivenBack { order } => format!("given back by {}, sealed and uncounted", order.id()),
+        Custody::Ended {} => "ended".to_owned(),
+    }
+}
+
+/// A kind of fault.
+pub(super) fn fault(kind: FaultKind) -> String {
+    match kind {
+        FaultKind::Missing => "missing label",
+        FaultKind::Splice => "splice",
+        FaultKind::Unread => "code not read",
+        FaultKind::WrongCode => "wrong code",
+        FaultKind::Overlap => "overlapping labels",
+        FaultKind::VisionReject => "refused by the camera",
+        FaultKind::WebBreak => "web break",
+    }
+    .to_owned()
+}
+
+/// What a count is for.
+pub(super) fn purpose(purpose: CountPurpose) -> &'static str {
+    match purpose {
+        CountPurpose::Incoming => "incoming",
+        CountPurpose::Recount => "recount",
+        CountPurpose::Issue => "before issue",
+        CountPurpose::Return => "what came back",
+        CountPurpose::Challenge => "challenge",
+        CountPurpose::Qualification => "qualification",
+    }
+}
+
+/// How a quantity came to stand.
+pub(super) fn settled_by(rule: SettledBy) -> &'static str {
+    match rule {
+        SettledBy::OneCount => "one count, as the item asks",
+        SettledBy::TwoAgree => "two counts that agree",
+        SettledBy::ThirdAgrees => "the third count, after a recorded check, agrees with one before",
+    }
+}
+
+/// How far a count has come.
+pub(super) fn count_status(status: CountStatus) -> Told {
+    match status {
+        CountStatus::Open => Told::new("hold", "running"),
+        CountStatus::Closed => Told::new("hold", "to be signed"),
+        CountStatus::Signed => Told::new("good", "signed"),
+        CountStatus::Interrupted => Told::new("", "interrupted"),
+        CountStatus::Aborted => Told::new("", "given up"),
+    }
+}
+
+/// How far a delivery has come.
+pub(super) fn delivery_status(status: DeliveryStatus) -> Told {
+    match status {
+        DeliveryStatus::Received => Told::new("hold", "received, in quarantine"),
+        DeliveryStatus::ExaminedGood => Told::new("hold", "examined, may be released"),
+        DeliveryStatus::ExaminedBad => Told::new("grave", "examined, may not be released"),
+        DeliveryStatus::Released => Told::new("good", "released"),
+        DeliveryStatus::Rejected => Told::new("grave", "rejected"),
+    }
+}
+
+/// Choices of the filter of deliveries.
+pub(super) const DELIVERIES: &[(&str, &str)] = &[
+    ("", "any"),
+    ("waits", "waiting for examination or decision"),
+    ("received", "received"),
+    ("examined", "examined"),
+    ("released", "released"),
+    ("rejected", "rejected"),
+    ("held", "on hold"),
+];
+
+/// Counted against stated: no minus sign, which is easily overlooked.
+pub(super) fn against(counted: u32, stated: u32) -> String {
+    match counted.cmp(&stated) {
+        std::cmp::Ordering::Equal => "as stated".to_owned(),
+        std::cmp::Ordering::Less => format!("{} short", number(stated - counted)),
+        std::cmp::Ordering::Greater => format!("{} over", number(counted - stated)),
+    }
+}
+
+/// The same of whole deliveries.
+pub(super) fn against_all(counted: u64, stated: u64) -> String {
+    match counted.cmp(&stated) {
+        std::cmp::Ordering::Equal => "as stated for them".to_owned(),
+        std::cmp::Ordering::Less => format!("{} short of what was stated for them", number(stated - counted)),
+        std::cmp::Ordering::Greater => format!("{} over what was stated for them", number(counted - stated)),
+    }
+}
+
+/// One or several.
+pub(super) fn so_many(count: usize, one: &str, more: &str) -> String {
+    let number = number(u64::try_from(count).unwrap_or(u64::MAX));
+    if count == 1 { format!("{number} {one}") } else { format!("{number} {more}") }
+}
+
+pub(super) fn not_found_at(place: &str, count: usize) -> String {
+    format!("Stock count at {place}: {} not found there.", so_many(count, "roll", "rolls"))
+}
+
+pub(super) fn found_at(roll: &str, place: &str) -> String {
+    format!("Stock count: roll {roll} was found at {place}.")
+}
+
+pub(super) fn should_be_at(place: &str) -> String {
+    format!("By the book it stands at {place}.")
+}
+
+pub(super) fn should_be_with(custody: &str) -> String {
+    format!("By the book it is not in the store: {custody}.")
+}
+
+pub(super) fn scan_at(roll: &str, expected: bool) -> String {
+    match expected {
+        true => format!("{roll} is here, as the book says."),
+        false => format!("{roll} should not be here: see below."),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -290,6 +751,23 @@ mod tests {
         {
             assert_eq!(number(value), text);
         }
+    }
+
+    #[test]
+    fn a_number_of_the_record_gets_its_unit() {
+        let cases = [
+            ("pitch_um", 53_000, "53 mm"),
+            ("web_thickness_um", 145, "0.145 mm"),
+            ("width_um", 80_500, "80.5 mm"),
+            ("challenge_interval_min", 480, "480 minutes"),
+            ("lanes", 1, "1"),
+            ("labels", 1, "1 label"),
+        ];
+        for (name, value, text) in cases {
+            assert_eq!(with_unit(name, value), text, "{name}");
+        }
+        assert_eq!((record_word("two_agree"), record_word("SP_1 x")), ("two agree".to_owned(), "SP_1 x".to_owned()));
+        assert_eq!(field("rolls.0.stated"), "Rolls 1, labels stated by the supplier");
     }
 
     #[test]
