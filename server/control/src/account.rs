@@ -160,6 +160,12 @@ impl AccountState {
             keys.push(Key::new("account.founder", "yes"));
         }
         keys.extend(self.keys.iter().map(|key| Key::new("account.key", key.key)));
+        if !self.disabled && self.keys.iter().any(|key| !key.confirmed && !key.retired) {
+            keys.push(Key::new("account.unconfirmed", "yes"));
+        }
+        if !self.disabled && self.locked_until.is_some() {
+            keys.push(Key::new("account.locked", "yes"));
+        }
     }
 }
 

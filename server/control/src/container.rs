@@ -23,7 +23,7 @@ use crate::world::{Stop, World, of};
 use crate::{Context, DeviationStatus, Draft, OrderState, OrderStatus, deviation, overrides};
 
 /// Days from sealing in which a container is destroyed. The site's to change; no number in law.
-const DESTROY_DAYS: i64 = 30;
+pub const DESTROY_DAYS: i64 = 30;
 
 /// Most containers of one order.
 const CONTAINERS_MAX: usize = 200;

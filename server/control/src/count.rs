@@ -368,6 +368,9 @@ impl CountState {
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("count.roll", &self.roll));
         keys.push(Key::new("count.station", &self.station));
+        if !self.of_test_roll() {
+            keys.push(Key::new("count.bracket", format_args!("{}#{}", self.station, self.bracket)));
+        }
         match self.status {
             CountStatus::Open => keys.push(Key::new("count.open", "yes")),
             CountStatus::Closed if self.purpose == CountPurpose::Challenge => {

@@ -13,7 +13,7 @@ use tallyseal_schema::{Body, Entry, Labels, Time};
 use crate::facts::signature;
 use crate::item::checked_specimen;
 use crate::refusal::Refusal;
-use crate::roll::{delivery_key, handed_out_key};
+use crate::roll::{delivery_key, handed_out_key, held_by_key};
 use crate::state::Key;
 use crate::text::{line, reason, said};
 use crate::world::{Stop, World, of};
@@ -98,6 +98,16 @@ impl DeliveryState {
         }
         keys.push(Key::new("delivery.item", &self.item));
         keys.push(Key::new("delivery.supplier_lot", &self.supplier_lot));
+        match self.status {
+            DeliveryStatus::Received => keys.push(Key::new("delivery.to_examine", "yes")),
+            DeliveryStatus::ExaminedGood => keys.push(Key::new("delivery.to_release", "yes")),
+            DeliveryStatus::ExaminedBad => keys.push(Key::new("delivery.to_reject", "yes")),
+            DeliveryStatus::Released | DeliveryStatus::Rejected => {}
+        }
+        if !self.holds.is_empty() {
+            keys.push(Key::new("delivery.held", "yes"));
+        }
+        keys.extend(self.holds.iter().map(held_by_key));
     }
 }
 

@@ -43,6 +43,12 @@ impl SupplierState {
             _ => {}
         }
     }
+
+    pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
+        if self.approved_for.is_empty() {
+            keys.push(Key::new("supplier.unapproved", "yes"));
+        }
+    }
 }
 
 /// How far an item revision has come.
@@ -98,6 +104,9 @@ impl ItemState {
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("item.code", &self.draft.code));
         keys.push(revision_key(&self.draft.code, &self.draft.revision));
+        if self.status == ItemStatus::Drafted {
+            keys.push(Key::new("item.drafted", "yes"));
+        }
     }
 
     /// Refuses where labels of this revision may not be used at `at`. `id`: for the sentence.

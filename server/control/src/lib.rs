@@ -50,7 +50,7 @@ mod world;
 pub use account::{AccountKey, AccountState, fold_account};
 pub use authority::{AUTHORITY, Authority};
 pub use command::{CodeRun, Command, Irregular, Piece};
-pub use container::{ContainerState, ContainerStatus};
+pub use container::{ContainerState, ContainerStatus, DESTROY_DAYS};
 pub use count::{CountState, CountStatus, Disposed, Fault, Taken, Totals};
 pub use delivery::{DeliveryState, DeliveryStatus};
 pub use deviation::{DeviationState, DeviationStatus};

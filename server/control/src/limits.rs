@@ -56,6 +56,9 @@ impl LimitSetState {
 
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("limit_set.item_code", &self.draft.item_code));
+        if self.status == LimitSetStatus::Drafted {
+            keys.push(Key::new("limit_set.drafted", "yes"));
+        }
     }
 }
 

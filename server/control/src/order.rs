@@ -17,6 +17,7 @@ use tallyseal_schema::{Body, Entry, Labels, Time};
 use crate::delivery::held;
 use crate::line::{CLEARANCE_MINUTES, Use, must_count, occupied};
 use crate::refusal::Refusal;
+use crate::roll::held_by_key;
 use crate::state::Key;
 use crate::text::{line as one_line, reason, said};
 use crate::world::{Stop, World, of};
@@ -329,6 +330,16 @@ impl OrderState {
         if !matches!(self.status, OrderStatus::Approved | OrderStatus::Rejected | OrderStatus::Voided) {
             keys.push(Key::new("order.open", "yes"));
         }
+        match self.status {
+            OrderStatus::Reconciled => keys.push(Key::new("order.to_sign", "yes")),
+            OrderStatus::InReview => keys.push(Key::new("order.to_review", "yes")),
+            OrderStatus::InProgress | OrderStatus::Interrupted => keys.push(Key::new("order.running", "yes")),
+            _ => {}
+        }
+        if !self.holds.is_empty() {
+            keys.push(Key::new("order.held", "yes"));
+        }
+        keys.extend(self.holds.iter().map(held_by_key));
     }
     /// True while the order occupies its line, running or standing.
     pub(crate) fn on_the_line(&self) -> bool {

@@ -76,6 +76,9 @@ impl OverrideState {
 
     pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
         keys.push(Key::new("override.order", &self.order));
+        if self.status == OverrideStatus::Requested {
+            keys.push(Key::new("override.undecided", "yes"));
+        }
     }
 }
 

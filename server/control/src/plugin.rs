@@ -71,6 +71,9 @@ impl PluginState {
         keys.push(Key::new("plugin.digest", self.digest));
         keys.push(Key::new("plugin.name", &self.name));
         keys.push(version_key(&self.name, &self.version));
+        if self.status == PluginStatus::Drafted {
+            keys.push(Key::new("plugin.drafted", "yes"));
+        }
     }
 }
 

@@ -360,11 +360,29 @@ impl RollState {
         if self.custody == (Custody::Store {}) {
             keys.push(Key::new("roll.place", &self.place));
         }
-        if there && matches!(self.quality, Quality::Quarantine | Quality::Released) {
+        if there && there_to_use(self.quality) {
             keys.push(stock_key(&self.item));
         }
         if !self.holds.is_empty() {
             keys.push(Key::new("roll.held", "yes"));
+        }
+        keys.extend(self.holds.iter().map(held_by_key));
+        if self.disagreed {
+            keys.push(Key::new("roll.disagreed", "yes"));
+        }
+        if self.settled.is_none() && self.counts.iter().any(|count| count.doubted) {
+            keys.push(Key::new("roll.doubted", "yes"));
+        }
+        if matches!(self.custody, Custody::GivenBack { .. }) {
+            keys.push(Key::new("roll.given_back", "yes"));
+        }
+        let in_store = self.custody == Custody::Store {} && self.holds.is_empty();
+        let in_count = self.open_count.is_some() || self.unsigned_count.is_some();
+        if in_store && !in_count && self.settled.is_none() && there_to_use(self.quality) {
+            keys.push(Key::new("roll.to_count", "yes"));
+        }
+        if in_store && self.parent.is_some() && self.settled.is_some() && self.quality == Quality::Quarantine {
+            keys.push(Key::new("roll.to_release", "yes"));
         }
         for count in self.counts.iter().filter(|count| !count.bracketed && !count.doubted) {
             keys.push(bracket_key(&count.station, count.bracket));
@@ -453,6 +471,15 @@ impl RollState {
             .into()),
         }
     }
+}
+
+/// The key of whatever one deviation holds.
+pub(crate) fn held_by_key(cause: &Stream) -> Key {
+    Key::new("hold.cause", cause)
+}
+
+const fn there_to_use(quality: Quality) -> bool {
+    matches!(quality, Quality::Quarantine | Quality::Released)
 }
 
 /// The key of rolls with a count in a station's bracket that no challenge has closed.

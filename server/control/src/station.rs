@@ -172,6 +172,9 @@ impl StationState {
         if self.open_count.is_some() {
             keys.push(Key::new("station.counting", "yes"));
         }
+        if self.failed {
+            keys.push(Key::new("station.failed", "yes"));
+        }
     }
 
     /// Why the station must be challenged before it counts at `at`; `None`: it need not.

@@ -34,3 +34,4 @@ mod table;
 mod tags;
 mod texts;
 mod totals;
+mod waiting;

@@ -18,7 +18,11 @@ macro_rules! assets {
 }
 
 /// The styles: the house's, then those of single pages.
-const STYLES: &str = concat!(include_str!("../../assets/tallyseal.css"), include_str!("../../assets/stock.css"));
+const STYLES: &str = concat!(
+    include_str!("../../assets/tallyseal.css"),
+    include_str!("../../assets/stock.css"),
+    include_str!("../../assets/review.css"),
+);
 
 assets! {
     "tallyseal.js", "tallyseal.js", "text/javascript; charset=utf-8";

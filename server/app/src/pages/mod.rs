@@ -6,7 +6,9 @@
 mod act;
 mod assets;
 mod delivery;
+mod deviations;
 mod door;
+pub(crate) mod exceptions;
 mod form;
 mod live;
 mod roll;
@@ -66,6 +68,12 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .route("/things/{thing}.csv", web::get().to(thing::list_csv))
         .route("/things/{thing}", web::get().to(thing::list))
         .route("/things/{thing}/{id}", web::get().to(thing::one))
+        .route("/exceptions", web::get().to(exceptions::list))
+        .route("/exceptions.csv", web::get().to(exceptions::list_csv))
+        .route("/exceptions/bytes/{n}", web::get().to(exceptions::bytes))
+        .route("/deviations", web::get().to(deviations::list))
+        .route("/deviations.csv", web::get().to(deviations::list_csv))
+        .route("/deviations/{id}", web::get().to(deviations::one))
         .route("/live", web::get().to(live::live))
         .route("/assets/{name}", web::get().to(assets::asset));
 }
@@ -75,6 +83,7 @@ pub(crate) fn href(stream: &Stream) -> String {
     match stream.thing() {
         "roll" => format!("/rolls/{}", stream.id()),
         "delivery" => format!("/deliveries/{}", stream.id()),
+        "deviation" => format!("/deviations/{}", stream.id()),
         thing => format!("/things/{thing}/{}", stream.id()),
     }
 }

@@ -739,6 +739,12 @@ pub(super) fn scan_at(roll: &str, expected: bool) -> String {
         false => format!("{roll} should not be here: see below."),
     }
 }
+// The reviewer's pages and the first page.
+
+pub(super) const HIDDEN_WHILE_COUNTED: &str = "What it says is hidden while the roll is counted.";
+pub(super) const NO_EXCEPTION: &str = "Nothing waits: no exception stands. What was settled or seen is in each record.";
+pub(super) const NO_SUCH_EXCEPTION: &str = "No exception is like that.";
+pub(super) const NOTHING_WAITS: &str = "Nothing waits for you.";
 
 #[cfg(test)]
 mod tests {

@@ -669,7 +669,8 @@ fn a_count_is_found_by_what_it_is_now() {
         let stream = format!("count/{count}");
         plant.record(&stream).keys(&id(&stream)).into_iter().map(|key| key.0).collect::<Vec<_>>()
     };
-    let always = ["count.roll=roll/R-1", "count.station=station/ST-1", "thing=count"].map(str::to_owned);
+    let always = ["count.bracket=station/ST-1#1", "count.roll=roll/R-1", "count.station=station/ST-1", "thing=count"]
+        .map(str::to_owned);
     let with = |more: &[&str]| {
         let mut all = always.to_vec();
         all.extend(more.iter().map(|key| (*key).to_owned()));

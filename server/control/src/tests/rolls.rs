@@ -145,7 +145,13 @@ fn a_roll_is_found_by_what_it_is_now() {
     let mut plant = Plant::ready();
     assert_eq!(
         keys(&plant, "R-1"),
-        ["roll.delivery=delivery/D-1", "roll.item=item/L-100-A", "roll.stock=item/L-100-A", "thing=roll"]
+        [
+            "roll.delivery=delivery/D-1",
+            "roll.item=item/L-100-A",
+            "roll.stock=item/L-100-A",
+            "roll.to_count=yes",
+            "thing=roll"
+        ]
     );
     plant.signed("ST-1", open_incoming("ST-1", "R-1"), &run_of(100, Some(CODE), &[]));
     assert!(keys(&plant, "R-1").contains(&"roll.bracket=station/ST-1#1".to_owned()));
