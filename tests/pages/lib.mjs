@@ -219,6 +219,8 @@ export class Recorder {
             if (why === "net::ERR_ABORTED" && request.resourceType() === "eventsource") return;
             // Nor is it a fault that a face was still on its way when somebody went on to the next page.
             if (why === "net::ERR_ABORTED" && request.resourceType() === "font") return;
+            // Nor its icon.
+            if (why === "net::ERR_ABORTED" && new URL(request.url()).pathname === "/assets/mark.svg") return;
             this.faults.push(`request failed: ${request.method()} ${request.url()}: ${why}`);
         });
         context.on("page", (page) => {

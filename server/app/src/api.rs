@@ -9,7 +9,7 @@ use futures_util::StreamExt as _;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
-use tallyseal_book::Receipt;
+use tallyseal_book::{Book, Receipt};
 use tallyseal_control::{Key, Refusal, State};
 use tallyseal_schema::canonical;
 use tallyseal_schema::ids::{Act, Id, Stream};
@@ -17,7 +17,7 @@ use tallyseal_schema::kinds::Role;
 use tallyseal_schema::plugin_files::Files;
 use zeroize::Zeroizing;
 
-use crate::counted::{Counted, is_searchable, may_count_by_hand, told_hand_count};
+use crate::counted::{Counted, is_searchable};
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::error::DeskError;
 use crate::{clock, equal_keys, export};
@@ -361,31 +361,18 @@ struct Range {
     to: Option<u64>,
 }
 
-/// The exact bytes of entries, one per line. For those who review and verify: a count's operator would see what was
-/// stated.
+/// The exact bytes of entries, one per line, for those who may read them.
 async fn entries(Reader(seat): Reader, desk: Data<Desk>, range: Query<Range>) -> Result<HttpResponse, DeskError> {
-    let book = desk.book();
-    let may = seat.roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor));
-    // Nor does whoever counts just now look it up in another role that they have.
-    if !may || Counted::now(book)?.counts(&seat.account) {
-        return Err(desk.may_not_read(&seat, range.stream.clone()).await);
-    }
-    let mut lines = Vec::new();
-    let all: Vec<Vec<u8>> = match &range.stream {
-        Some(stream) => book.stream_entries(stream)?,
+    let read = |book: &Book| match &range.stream {
+        Some(stream) => book.stream_entries(stream),
         None => {
             let from = range.from.unwrap_or(0);
             let last = from.saturating_add(PAGE_MAX - 1);
-            book.entries(from, range.to.map_or(last, |to| to.min(last)))?
+            book.entries(from, range.to.map_or(last, |to| to.min(last)))
         }
     };
-    // Bytes are given as they are, or not at all: what tells the first number of a hand count waits for the second.
-    if may_count_by_hand(&seat.grants)
-        && let Some(told) = told_hand_count(book, &all)?
-    {
-        return Err(desk.may_not_read(&seat, Some(told)).await);
-    }
-    for bytes in all {
+    let mut lines = Vec::new();
+    for bytes in desk.read_entries(&seat, range.stream.as_ref(), read).await? {
         lines.extend_from_slice(&bytes);
         lines.push(b'\n');
     }
@@ -419,13 +406,22 @@ async fn export_record(seat: Seat, desk: Data<Desk>, payload: Payload) -> Result
     // Taking a copy is an act in a role: whether that one has ended says the executor, and records it.
     let seat = own_password(seat)?;
     let given: Export = body(payload, BODY_MAX).await?;
-    let by = desk.seated(&seat, given.role);
-    let taken = export::export(desk.book().clone(), by, given.record.clone()).await;
+    sealed_record(&desk, &seat, given.role, given.record).await
+}
+
+/// The sealed record of a thing, for a person who may take it; refusals are recorded.
+pub(crate) async fn sealed_record(
+    desk: &Desk,
+    seat: &Seat,
+    role: Role,
+    record: Stream,
+) -> Result<HttpResponse, DeskError> {
+    let taken = export::export(desk.book().clone(), desk.seated(seat, role), record.clone()).await;
     let zip = match taken {
         Ok(zip) => zip,
-        Err(error) => return Err(desk.noted(&seat, "note_export", Some(given.record), error).await),
+        Err(error) => return Err(desk.noted(seat, "note_export", Some(record), error).await),
     };
-    let name = format!("{}.zip", given.record.id());
+    let name = format!("{}.zip", record.id());
     Ok(HttpResponse::Ok()
         .content_type("application/zip")
         .insert_header(("Content-Disposition", format!("attachment; filename=\"{name}\"")))

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use tallyseal_book::{ActError, Book, Order, Receipt, Secret, SecretChange};
+use tallyseal_book::{ActError, Book, Order, ReadError, Receipt, Secret, SecretChange};
 use tallyseal_control::{AccountState, Command, Key, Record, Refusal, RefusalKind, SessionState, State};
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::ids::{AccountId, Act, BookName, Id, Stream, Thing};
@@ -23,12 +23,14 @@ use zeroize::Zeroizing;
 
 use crate::capture::Captures;
 use crate::clock;
+use crate::counted::{Counted, may_count_by_hand, told_hand_count};
 use crate::error::DeskError;
 use crate::idle::Idle;
 use crate::randomness;
 use crate::strangers::Strangers;
 use crate::token::Tokens;
 use crate::vault::{self, Vault, VaultError};
+use crate::verifying::Verifying;
 
 /// How long a session lasts whatever happens.
 const SESSION: Duration = Duration::from_secs(12 * 60 * 60);
@@ -64,6 +66,7 @@ pub struct Desk {
     /// Sessions in which a password is being tried.
     turns: Mutex<BTreeMap<Id, Arc<tokio::sync::Mutex<()>>>>,
     vault: Arc<Vault>,
+    verifying: Arc<Verifying>,
     zone: chrono_tz::Tz,
 }
 
@@ -212,6 +215,7 @@ impl Desk {
             tokens,
             turns: Mutex::new(BTreeMap::new()),
             vault: Arc::new(vault),
+            verifying: Arc::default(),
             zone,
         }
     }
@@ -649,6 +653,50 @@ impl Desk {
             "Set your own password first; then a second person confirms your identity.",
         ));
         Err(self.noted(seat, command.name(), command.about(), error).await)
+    }
+
+    /// True for those who review and verify: a count's operator would see what was stated. Nor does whoever counts just now
+    /// look it up in another role that they have.
+    ///
+    /// Errors: the book cannot be read.
+    pub(crate) fn reads_entries(&self, seat: &Seat) -> Result<bool, DeskError> {
+        let may = seat.roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor));
+        Ok(may && !Counted::now(&self.book)?.counts(&seat.account))
+    }
+
+    /// Lets through who reads entries. `record`: whose entries, where it is one thing's.
+    ///
+    /// Errors: [`DeskError::MayNotRead`]; that they asked is recorded.
+    pub(crate) async fn may_read_entries(&self, seat: &Seat, record: Option<&Stream>) -> Result<(), DeskError> {
+        match self.reads_entries(seat)? {
+            true => Ok(()),
+            false => Err(self.may_not_read(seat, record.cloned()).await),
+        }
+    }
+
+    /// The exact bytes of entries, for a person who may read them. They are given as they are, or not at all: what tells the
+    /// first number of a hand count waits for the second.
+    ///
+    /// Errors: as [`Desk::may_read_entries`], and where one of them tells too soon; the book cannot be read.
+    pub(crate) async fn read_entries(
+        &self,
+        seat: &Seat,
+        record: Option<&Stream>,
+        read: impl FnOnce(&Book) -> Result<Vec<Vec<u8>>, ReadError>,
+    ) -> Result<Vec<Vec<u8>>, DeskError> {
+        self.may_read_entries(seat, record).await?;
+        let all = read(&self.book)?;
+        if may_count_by_hand(&seat.grants)
+            && let Some(told) = told_hand_count(&self.book, &all)?
+        {
+            return Err(self.may_not_read(seat, Some(told)).await);
+        }
+        Ok(all)
+    }
+
+    /// The verifications that run beside the work.
+    pub(crate) fn verifying(&self) -> &Arc<Verifying> {
+        &self.verifying
     }
 
     /// What a person is told who may not read the entries of a stream, or any; that they asked is recorded.

@@ -25,6 +25,7 @@ mod server;
 mod strangers;
 mod token;
 mod vault;
+mod verifying;
 
 pub use cli::run;
 

@@ -171,6 +171,11 @@ impl Book {
         self.0.committed.subscribe()
     }
 
+    /// The directory that holds it.
+    pub fn dir(&self) -> &Path {
+        self.0.layout.dir()
+    }
+
     /// The book's name.
     pub fn name(&self) -> &BookName {
         &self.0.name
@@ -248,9 +253,9 @@ impl Book {
         self.read(|reader| reader.stream_entries(stream))
     }
 
-    /// The exact bytes of the last entries of a stream, `limit` at most, the last one first.
-    pub fn stream_tail(&self, stream: &Stream, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
-        self.read(|reader| reader.stream_tail(stream, limit))
+    /// As [`Book::stream_entries`], the last first: `limit` at most, those before a rev where one is given.
+    pub fn stream_page(&self, stream: &Stream, before: Option<u64>, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
+        self.read(|reader| reader.stream_page(stream, before, limit))
     }
 
     /// A stream as remembered, with its last rev; `None` where there is no such thing.

@@ -100,12 +100,12 @@ impl Reader {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The exact bytes of the last entries of a stream, `limit` at most, the last one first.
-    pub fn stream_tail(&self, stream: &Stream, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
-        let text = "SELECT bytes FROM entry WHERE stream = ?1 ORDER BY rev DESC LIMIT ?2";
+    /// As [`Reader::stream_entries`], the last first: `limit` at most, those before a rev where one is given.
+    pub fn stream_page(&self, stream: &Stream, before: Option<u64>, limit: usize) -> Result<Vec<Vec<u8>>, ReadError> {
+        let text = "SELECT bytes FROM entry WHERE stream = ?1 AND rev < ?2 ORDER BY rev DESC LIMIT ?3";
         let mut statement = self.conn.prepare_cached(text)?;
-        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
-        let rows = statement.query_map((stream.as_str(), limit), |row| row.get(0))?;
+        let (before, limit) = (before.map_or(i64::MAX, sql), i64::try_from(limit).unwrap_or(i64::MAX));
+        let rows = statement.query_map((stream.as_str(), before, limit), |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 

@@ -16,7 +16,9 @@ use tallyseal_schema::kinds::{
 use tallyseal_schema::signature::{Cover, SigningKey, Statement, key_name, key_statement};
 use tallyseal_schema::tree::Frontier;
 use tallyseal_schema::{Act, Body, By, Hash, Labels, Stream, Time};
+use tallyseal_tests::api::Client;
 use tallyseal_tests::book::{administer, entries};
+use tallyseal_tests::server::Server;
 
 use crate::machine::folder;
 use crate::table::{row, thousands};
@@ -24,6 +26,8 @@ use crate::table::{row, thousands};
 /// Raise it with every change to what is written, so that an older book is not taken for a newer one.
 const VERSION: u32 = 1;
 const BOOK: &str = "label-room.example/measure";
+/// Of both founders of a served book.
+pub const PASSWORD: &str = "only for measuring, no secret";
 /// Entries from one signature to the next.
 const SIGNED_EVERY: u64 = 100;
 /// Rolls of one delivery.
@@ -54,6 +58,8 @@ struct Writer<'a> {
     book: SigningKey,
     link: Hash,
     notes: PathBuf,
+    /// From one entry to the next. Unit: microseconds.
+    step: i64,
     streams: BTreeMap<Stream, (u64, Frontier)>,
     tree: Frontier,
 }
@@ -109,7 +115,7 @@ impl Writer<'_> {
             .unwrap()
             .execute(params![n as i64, stream.as_str(), *rev as i64, bytes])
             .unwrap();
-        self.at += 1_000;
+        self.at += self.step;
         if self.size().is_multiple_of(CHECKPOINT_EVERY) {
             self.checkpoint();
         }
@@ -177,6 +183,18 @@ impl Writer<'_> {
             sig,
         };
         self.put(person(account, role), record, body);
+    }
+
+    /// Deliveries up to that size, the last checkpoint, and the head.
+    fn fill(&mut self, size: u64) {
+        let mut number = 0;
+        while self.size() < size {
+            self.delivery(number, size);
+            number += 1;
+        }
+        self.checkpoint();
+        let (last, leaf, frontier) = (self.size() as i64 - 1, self.link.0, self.tree.to_bytes());
+        self.db.execute("UPDATE head SET n = ?1, leaf = ?2, frontier = ?3", params![last, leaf, frontier]).unwrap();
     }
 
     /// One delivery of a hundred entries: received with its rolls, moved and remarked on, examined at the end.
@@ -252,8 +270,16 @@ fn write(dir: &Path, size: u64) {
         own.push(link);
         let book = SigningKey::from_seed(&key_file::read(&layout.book_key()).unwrap()).unwrap();
         let streams = BTreeMap::from([(Stream::book(), (1, own))]);
-        let mut writer =
-            Writer { db: &transaction, at: at.micros() + 1, book, link, notes: layout.checkpoints(), streams, tree };
+        let mut writer = Writer {
+            db: &transaction,
+            at: at.micros() + 1,
+            book,
+            link,
+            notes: layout.checkpoints(),
+            step: 1_000,
+            streams,
+            tree,
+        };
         let account = |account: &str| Stream::account(&account.parse().unwrap());
         writer.enrol(By::system("measure"), "U-0001", Role::Administrator, true);
         writer.enrol(By::system("measure"), "U-0002", Role::Reviewer, true);
@@ -263,17 +289,67 @@ fn write(dir: &Path, size: u64) {
             writer.enrol(person("U-0001", Role::Administrator), number, role, false);
             writer.sign("U-0002", Role::Reviewer, "identity confirmed", &account(number), &[]);
         }
-        let mut number = 0;
-        while writer.size() < size {
-            writer.delivery(number, size);
-            number += 1;
-        }
-        writer.checkpoint();
-        let (last, leaf, frontier) = (writer.size() as i64 - 1, writer.link.0, writer.tree.to_bytes());
-        transaction.execute("UPDATE head SET n = ?1, leaf = ?2, frontier = ?3", params![last, leaf, frontier]).unwrap();
+        writer.fill(size);
         transaction.commit().unwrap();
     });
     // The views too, so that it is a book that a server serves.
+    assert_eq!(tallyseal_book::rebuild(dir).unwrap(), entries_of(dir));
+}
+
+/// As [`book`], begun with the real program, so that its founders sign in with [`PASSWORD`].
+pub fn served(size: u64, program: &Path) -> PathBuf {
+    let dir = folder().join(format!("served-v{VERSION}-{size}"));
+    let done = dir.join("whole");
+    if !done.exists() {
+        let _ = std::fs::remove_dir_all(&dir);
+        let begin = std::time::Instant::now();
+        let init = ["init", "--book", BOOK, "--zone", "Europe/Prague", "--dir"];
+        let output = std::process::Command::new(program).args(init).arg(&dir).output().unwrap();
+        let said = String::from_utf8(output.stdout).unwrap();
+        let server = Server::start_with(&dir, program, &[]);
+        for (account, role) in [("U-0001", "administrator"), ("U-0002", "reviewer")] {
+            let line = said.lines().find(|line| line.trim_start().starts_with(account)).unwrap();
+            let secret = line.split_whitespace().nth(1).unwrap();
+            Client::sign_in(&server.url, account, secret, role).unwrap().set_password(PASSWORD).good();
+        }
+        server.stop();
+        go_on(&dir, size);
+        std::fs::write(&done, "").unwrap();
+        row(
+            "served book made for this and later measures",
+            format!("{} entries in {:.1?}", thousands(size as f64), begin.elapsed()),
+        );
+    }
+    dir
+}
+
+/// Fills a book that was begun. The founders' keys are their own, so nobody confirms the others'.
+fn go_on(dir: &Path, size: u64) {
+    let layout = Layout::new(dir);
+    let begun = entries(dir);
+    administer(dir, |db| {
+        db.set_prepared_statement_cache_capacity(16);
+        let transaction = db.unchecked_transaction().unwrap();
+        let book = SigningKey::from_seed(&key_file::read(&layout.book_key()).unwrap()).unwrap();
+        let (mut link, mut at) = (Hash::ZERO, 0);
+        let (mut streams, mut tree) = (BTreeMap::<Stream, (u64, Frontier)>::new(), Frontier::new());
+        for bytes in &begun {
+            let header = Entry::read(bytes).unwrap().header;
+            (link, at) = (Hash::leaf(bytes), header.at.micros());
+            let (rev, frontier) = streams.entry(header.stream).or_default();
+            *rev = header.rev;
+            frontier.push(link);
+            tree.push(link);
+        }
+        // A microsecond each: the server's clock must be past the last of them when it starts again.
+        let mut writer =
+            Writer { db: &transaction, at: at + 1, book, link, notes: layout.checkpoints(), step: 1, streams, tree };
+        for (number, role) in [("U-0003", Role::IncomingExaminer), ("U-0004", Role::LabelRoom)] {
+            writer.enrol(person("U-0001", Role::Administrator), number, role, false);
+        }
+        writer.fill(size);
+        transaction.commit().unwrap();
+    });
     assert_eq!(tallyseal_book::rebuild(dir).unwrap(), entries_of(dir));
 }
 

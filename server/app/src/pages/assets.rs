@@ -22,6 +22,7 @@ const STYLES: &str = concat!(
     include_str!("../../assets/tallyseal.css"),
     include_str!("../../assets/stock.css"),
     include_str!("../../assets/review.css"),
+    include_str!("../../assets/trail.css"),
 );
 
 assets! {

@@ -5,11 +5,15 @@
 
 mod act;
 mod assets;
+mod checks;
+mod copy;
 mod delivery;
 mod deviations;
 mod door;
+mod entry;
 pub(crate) mod exceptions;
 mod form;
+mod integrity;
 mod live;
 mod roll;
 mod shown;
@@ -19,6 +23,7 @@ mod strip;
 mod symbol;
 mod thing;
 mod today;
+mod trail;
 mod visitor;
 mod words;
 
@@ -28,6 +33,7 @@ use actix_web::web;
 use actix_web::{HttpResponse, ResponseError};
 use askama::Template;
 use tallyseal_book::ReadError;
+use tallyseal_control::AUTHORITY;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::Role;
 
@@ -74,6 +80,19 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .route("/deviations", web::get().to(deviations::list))
         .route("/deviations.csv", web::get().to(deviations::list_csv))
         .route("/deviations/{id}", web::get().to(deviations::one))
+        .route("/things/{thing}/{id}/record.zip", web::post().to(copy::take))
+        .route("/trail", web::get().to(trail::trail))
+        .route("/trail.csv", web::get().to(trail::csv))
+        .route("/trail/{n}", web::get().to(entry::one))
+        .route("/trail/{n}/entry.json", web::get().to(entry::bytes))
+        .route("/trail/{n}/proof.json", web::get().to(entry::proof))
+        .route("/integrity", web::get().to(integrity::page_of))
+        .route("/integrity/checkpoint", web::get().to(integrity::newest))
+        .route("/integrity/copy", web::post().to(copy::take_typed))
+        .route("/integrity/paper", web::post().to(integrity::paper))
+        .route("/integrity/record", web::post().to(integrity::record))
+        .route("/integrity/run", web::get().to(integrity::run_part))
+        .route("/integrity/run", web::post().to(integrity::begin))
         .route("/live", web::get().to(live::live))
         .route("/assets/{name}", web::get().to(assets::asset));
 }
@@ -130,6 +149,13 @@ impl Frame {
     /// True where whoever looks may act in one of these roles.
     pub(crate) fn is_any(&self, roles: &[Role]) -> bool {
         self.who.as_ref().is_some_and(|seat| seat.roles.iter().any(|role| roles.contains(role)))
+    }
+
+    /// The roles in which whoever looks may take a sealed record along.
+    pub(crate) fn copy_roles(&self) -> Vec<Role> {
+        let row = AUTHORITY.iter().find(|row| row.command == "note_export");
+        let own = self.who.iter().flat_map(|seat| &seat.roles).copied();
+        own.filter(|role| row.is_some_and(|row| row.roles.contains(role))).collect()
     }
 
     /// The version of what the page loads: a new one is loaded anew.

@@ -335,7 +335,7 @@ pub(super) fn signatures(desk: &Desk, stream: &Stream) -> Result<Vec<Signed>, Pa
 /// What happened to a thing, last first: who, when, what sort of entry and why. What entries say is for those who review.
 pub(super) fn history(desk: &Desk, stream: &Stream) -> Result<Vec<Happened>, PageError> {
     let mut history = Vec::new();
-    for bytes in desk.book().stream_tail(stream, HISTORY)? {
+    for bytes in desk.book().stream_page(stream, None, HISTORY)? {
         let entry = Entry::read(&bytes).map_err(|error| DeskError::Internal(error.to_string()))?;
         history.push(Happened {
             by: words::by(&entry.header.by),
@@ -400,6 +400,11 @@ fn lines(state: &Value, all: bool, desk: &Desk) -> Vec<Line> {
     let mut lines = Vec::new();
     flatten(state, "", 0, all, &mut lines, desk);
     lines
+}
+
+/// A value as lines of label and text, inner things deeper, with everything that is in it.
+pub(super) fn lines_of(value: &Value, desk: &Desk) -> Vec<Line> {
+    lines(value, true, desk)
 }
 
 fn flatten(value: &Value, path: &str, depth: usize, all: bool, lines: &mut Vec<Line>, desk: &Desk) {

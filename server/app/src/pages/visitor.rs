@@ -147,11 +147,7 @@ pub(super) async fn typed(
     desk: &Desk,
     seat: Option<&Seat>,
 ) -> Result<Typed, PageError> {
-    // Browsers say where a request begins; whoever says nothing is held by the token.
-    let from = request.headers().get("Sec-Fetch-Site").and_then(|value| value.to_str().ok());
-    if from.is_some_and(|from| from != "same-origin" && from != "none") {
-        return Err(PageError::NotOurForm);
-    }
+    not_from_elsewhere(request)?;
     let bytes = crate::api::bytes(payload, crate::api::BODY_MAX).await?;
     let pairs: Vec<(String, String)> =
         serde_urlencoded::from_bytes(&bytes).map_err(|error| DeskError::Invalid(error.to_string()))?;
@@ -166,6 +162,17 @@ pub(super) async fn typed(
         }
     }
     Ok(typed)
+}
+
+/// Browsers say where a request begins; whoever says nothing is held by the token.
+///
+/// Errors: another site sent it.
+pub(super) fn not_from_elsewhere(request: &HttpRequest) -> Result<(), PageError> {
+    let from = request.headers().get("Sec-Fetch-Site").and_then(|value| value.to_str().ok());
+    match from.is_some_and(|from| from != "same-origin" && from != "none") {
+        true => Err(PageError::NotOurForm),
+        false => Ok(()),
+    }
 }
 
 /// Where a call comes from, for the record of failures.
