@@ -97,6 +97,8 @@ export async function startServer({ words = demo, environment = {} } = {}) {
     return {
         /** `http://127.0.0.1:PORT`, which is also its origin. */
         url,
+        /** Its process, for a test that stops it for a while. */
+        pid: child.pid,
         /** The folder that `words` was given: the data directory. */
         dir,
         /** What the demo printed: account to `{ account, password, name, role }`. */

@@ -30,6 +30,19 @@ pub(crate) fn runs_key(station: &Stream, bracket: u64) -> Key {
     Key::new("count.challenge", format_args!("{station}#{bracket}"))
 }
 
+impl StationState {
+    /// The key of the closed runs of test rolls that its next conclusion is about; those before its last change are among
+    /// them and prove nothing.
+    pub fn runs_key(&self, station: &Stream) -> Key {
+        runs_key(station, self.bracket)
+    }
+
+    /// The key of the counts of rolls, since its last challenge, that are closed and not signed.
+    pub fn unsigned_key(&self, station: &Stream) -> Key {
+        unsigned_key(station, self.bracket)
+    }
+}
+
 /// The key of the counts of rolls in a station's bracket that are closed and not signed.
 pub(crate) fn unsigned_key(station: &Stream, bracket: u64) -> Key {
     Key::new("count.unsigned_in", format_args!("{station}#{bracket}"))

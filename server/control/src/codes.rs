@@ -46,6 +46,13 @@ fn waiting(state: &CountState) -> Vec<(CodePlace, u32)> {
     places
 }
 
+impl CountState {
+    /// The places whose codes are still to be read by hand before it can be signed, each with its label.
+    pub fn codes_waiting(&self) -> Vec<(CodePlace, u32)> {
+        waiting(self)
+    }
+}
+
 /// Refuses the signature on a count of coded labels whose codes nobody read.
 pub(crate) fn must_be_checked(count: &Id, state: &CountState) -> Result<(), Stop> {
     let places = waiting(state);

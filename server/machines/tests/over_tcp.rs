@@ -411,3 +411,23 @@ async fn a_table_whose_link_was_cut_goes_on_at_its_own_pace() {
     // Nine more labels to wait for: the eleventh is the one that waited.
     assert!(back.elapsed().abs_diff(Duration::from_millis(900)) < Duration::from_millis(50), "{:?}", back.elapsed());
 }
+
+#[tokio::test(start_paused = true)]
+async fn a_table_that_is_stopped_by_hand_says_no_more_of_that_run_and_runs_the_next_one() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let table = serve(listener, TableOptions::default()).unwrap();
+    let mut client = tokio::net::TcpStream::connect(table.address()).await.unwrap();
+    // Nothing runs: that says nothing about the run to come.
+    table.stop();
+    let roll = RollRun { speed: Speed::LabelsPerMinute(600), ..RollRun::new(Roll::plain(20, Some(CODE))) };
+    let (table_of_run, run) = (table.clone(), roll.clone());
+    let running = tokio::spawn(async move { table_of_run.run(run).await });
+    tokio::time::sleep(Duration::from_millis(550)).await;
+    table.stop();
+    assert_eq!(running.await.unwrap().map(|report| report.total), Ok(6));
+    assert_eq!(table.run(roll).await.map(|report| report.total), Ok(20));
+    drop(table);
+    let mut text = String::new();
+    client.read_to_string(&mut text).await.unwrap();
+    assert_eq!((text.matches("\nL;").count(), text.matches("\nT;").count()), (25, 1), "the sixth was under way");
+}

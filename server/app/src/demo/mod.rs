@@ -6,6 +6,7 @@ mod people;
 mod plant;
 mod plugin;
 mod shift;
+mod visitors;
 
 use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
@@ -68,6 +69,8 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     if args.once {
         running.stop().await;
     } else {
+        visitors::stock(running.desk(), &people).await?;
+        tokio::spawn(visitors::run_what_is_laid_on(running.desk().book().clone(), table.clone()));
         say::line(format_args!("Accounts of the demo (account, password, roles):"))?;
         people.print()?;
         running.desk().show_demo(people.accounts());

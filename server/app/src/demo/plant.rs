@@ -44,7 +44,7 @@ pub(super) const ORDER: &str = "PO-260001";
 pub(super) const ORDER_ROLLS: [&str; 3] = ["R-000101", "R-000102", "R-000103"];
 
 /// A year from now. Unit: the record's time.
-fn next_year() -> String {
+pub(super) fn next_year() -> String {
     clock::now().plus_micros(365 * 24 * 3_600 * 1_000_000).to_string()
 }
 
@@ -112,26 +112,37 @@ pub(super) async fn set_up(desk: &Desk, people: &People, table: &TableHandle) ->
         ("DL-0002", "PW-77121", ITEM, OTHER_ROLLS.as_slice()),
         ("DL-0003", "PW-77208", SHIPPER_ITEM, shipper.as_slice()),
     ] {
-        let stated: Vec<_> = rolls.iter().map(|(roll, stated)| json!({ "roll": roll, "stated": stated })).collect();
-        let received = json!({
-            "delivery": delivery, "item": item, "supplier": "SU-01", "supplier_lot": lot, "maker": "Printwerk (invented)",
-            "receiving_code": format!("RC-{lot}"), "condition": "boxes sound, papers complete", "place": "quarantine cage",
-            "rolls": stated,
-        });
-        operator.act(desk, "receive_delivery", received).await?;
-        let opened: Vec<_> = rolls.iter().map(|(roll, _)| *roll).collect();
-        let examined = json!({
-            "delivery": delivery, "plan": "first and last metre of each roll, accept on zero", "reached": "unwound by hand",
-            "rolls": opened, "sampled": 40 * rolls.len(), "critical": 0, "major": 0, "minor": 0,
-            "specimen": { "id": format!("SP-{delivery}"), "place": "specimen file, cabinet 2" }, "result": "accept",
-        });
-        examiner.sign(desk, "examine_delivery", examined).await?;
-        reviewer.sign(desk, "release_delivery", json!({ "delivery": delivery })).await?;
+        deliver(desk, people, (delivery, lot, item), rolls).await?;
     }
     say::line(format_args!(
         "Deliveries DL-0001, DL-0002, DL-0003 received by {}, examined by {}, released by {}.",
         operator.seat.name, examiner.seat.name, reviewer.seat.name
     ))
+}
+
+/// A delivery of one item, received, examined and released.
+pub(super) async fn deliver(
+    desk: &Desk,
+    people: &People,
+    (delivery, lot, item): (&str, &str, &str),
+    rolls: &[(&str, u32)],
+) -> Result<(), CannotRun> {
+    let stated: Vec<_> = rolls.iter().map(|(roll, stated)| json!({ "roll": roll, "stated": stated })).collect();
+    let received = json!({
+        "delivery": delivery, "item": item, "supplier": "SU-01", "supplier_lot": lot, "maker": "Printwerk (invented)",
+        "receiving_code": format!("RC-{lot}"), "condition": "boxes sound, papers complete", "place": "quarantine cage",
+        "rolls": stated,
+    });
+    people.operator.act(desk, "receive_delivery", received).await?;
+    let opened: Vec<_> = rolls.iter().map(|(roll, _)| *roll).collect();
+    let examined = json!({
+        "delivery": delivery, "plan": "first and last metre of each roll, accept on zero", "reached": "unwound by hand",
+        "rolls": opened, "sampled": 40 * rolls.len(), "critical": 0, "major": 0, "minor": 0,
+        "specimen": { "id": format!("SP-{delivery}"), "place": "specimen file, cabinet 2" }, "result": "accept",
+    });
+    people.examiner.sign(desk, "examine_delivery", examined).await?;
+    people.reviewer.sign(desk, "release_delivery", json!({ "delivery": delivery })).await?;
+    Ok(())
 }
 
 /// The packaging line with its devices, and limits for both labels.

@@ -65,6 +65,17 @@ pub(super) async fn work(desk: &Desk, people: &People, table: &TableHandle, seed
     shift.pack().await
 }
 
+/// What lies on the certified test roll.
+pub(super) fn test_roll() -> Roll {
+    Roll::plain(CERTIFIED, Some(CODE))
+        .with(101, SimFaultKind::Missing)
+        .with(202, SimFaultKind::Unread)
+        .with(333, SimFaultKind::Splice)
+        .with(404, SimFaultKind::WrongCode(OTHER_CODE.to_owned()))
+        .with(505, SimFaultKind::Missing)
+        .with(707, SimFaultKind::Unread)
+}
+
 impl Shift<'_> {
     fn open(&self, roll: &str, purpose: &str, direction: Direction) -> Value {
         let thing = if purpose == "challenge" { "test_roll" } else { "roll" };
@@ -129,13 +140,7 @@ impl Shift<'_> {
 
     /// The certified roll, forward and back, with every fault that the item relies on. Gives what came of it, in words.
     pub(super) async fn challenge(&self, occasion: &str) -> Result<String, CannotRun> {
-        let roll = Roll::plain(CERTIFIED, Some(CODE))
-            .with(101, SimFaultKind::Missing)
-            .with(202, SimFaultKind::Unread)
-            .with(333, SimFaultKind::Splice)
-            .with(404, SimFaultKind::WrongCode(OTHER_CODE.to_owned()))
-            .with(505, SimFaultKind::Missing)
-            .with(707, SimFaultKind::Unread);
+        let roll = test_roll();
         let mut counts = Vec::new();
         for direction in [Direction::Forward, Direction::Rewind] {
             counts.push(self.run(TEST_ROLL, &roll, "challenge", direction, 0).await?.id());

@@ -17,17 +17,28 @@ macro_rules! assets {
     };
 }
 
-/// The styles: the house's, then those of single pages.
-const STYLES: &str = concat!(
-    include_str!("../../assets/tallyseal.css"),
-    include_str!("../../assets/stock.css"),
-    include_str!("../../assets/review.css"),
-    include_str!("../../assets/trail.css"),
-);
+macro_rules! styles {
+    ($($here:literal, $path:literal;)*) => {
+        /// The styles: the house's, then those of its parts, each for its own pages only.
+        const STYLES: &str = concat!(
+            include_str!("../../assets/tallyseal.css"),
+            $(":where(body:is(", $here, ")) {\n", include_str!(concat!("../../assets/", $path)), "\n}\n"),*
+        );
+    };
+}
+
+// Each with the parts of the house that it is for: `Frame::here`.
+styles! {
+    "[data-here='bench']", "bench.css";
+    "[data-here='rolls'], [data-here='deliveries'], [data-here='things'], [data-here='act'], [data-here='find']", "stock.css";
+    "[data-here='today'], [data-here='exceptions'], [data-here='deviations']", "review.css";
+    "[data-here='trail'], [data-here='integrity']", "trail.css";
+}
 
 assets! {
     "tallyseal.js", "tallyseal.js", "text/javascript; charset=utf-8";
     "forms.js", "forms.js", "text/javascript; charset=utf-8";
+    "bench.js", "bench.js", "text/javascript; charset=utf-8";
     "htmx.js", "vendor/htmx.min.js", "text/javascript; charset=utf-8";
     "mark.svg", "mark.svg", "image/svg+xml";
     "text.woff2", "fonts/atkinson-hyperlegible-next-latin-400-normal.woff2", "font/woff2";

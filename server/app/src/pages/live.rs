@@ -12,8 +12,8 @@ use tallyseal_control::{Record, State};
 use tallyseal_schema::ids::Stream;
 use tokio::sync::broadcast::error::RecvError;
 
-use super::PageError;
 use super::visitor::Watcher;
+use super::{PageError, Wish};
 use crate::desk::Desk;
 use crate::error::DeskError;
 
@@ -36,17 +36,22 @@ struct Watch {
     desk: Data<Desk>,
     ended: bool,
     first: bool,
+    /// The session was locked already.
+    locked: bool,
     token: String,
 }
 
 pub(super) async fn live(
-    Watcher(token): Watcher,
+    Watcher { locked, token }: Watcher,
     desk: Data<Desk>,
     query: Query<About>,
 ) -> Result<HttpResponse, PageError> {
     let mut about = BTreeSet::new();
     for stream in query.about.iter().flat_map(|list| list.split(',')).filter(|stream| !stream.is_empty()) {
         about.insert(stream.parse::<Stream>().map_err(|error| DeskError::Invalid(error.to_string()))?);
+    }
+    if locked && (about.is_empty() || about.iter().any(|stream| stream.thing() != "station")) {
+        return Err(PageError::Locked(Wish::default()));
     }
     let watch = Watch {
         all: about.is_empty(),
@@ -55,6 +60,7 @@ pub(super) async fn live(
         desk,
         ended: false,
         first: true,
+        locked,
         token,
     };
     let events = futures_util::stream::unfold(watch, |mut watch| async move {
@@ -75,9 +81,9 @@ impl Watch {
         if std::mem::take(&mut self.first) {
             return "retry: 1000\nevent: beat\ndata: 0\n\n".to_owned();
         }
-        // Whoever was signed out or locked sees nothing more, within a beat.
+        // Whoever was signed out or locked sees nothing more, within a beat: the page is loaded anew.
         match self.desk.seat(&self.token) {
-            Ok(seat) if !seat.locked => {}
+            Ok(seat) if seat.locked == self.locked => {}
             _ => {
                 self.ended = true;
                 return "event: over\ndata: 0\n\n".to_owned();

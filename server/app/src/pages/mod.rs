@@ -5,6 +5,7 @@
 
 mod act;
 mod assets;
+mod bench;
 mod checks;
 mod copy;
 mod delivery;
@@ -25,6 +26,7 @@ mod thing;
 mod today;
 mod trail;
 mod visitor;
+mod web_strip;
 mod words;
 
 use actix_web::http::StatusCode;
@@ -93,6 +95,10 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .route("/integrity/record", web::post().to(integrity::record))
         .route("/integrity/run", web::get().to(integrity::run_part))
         .route("/integrity/run", web::post().to(integrity::begin))
+        .route("/bench", web::get().to(bench::board))
+        .route("/bench/{station}", web::get().to(bench::bench_page))
+        .route("/bench/{station}/scan", web::get().to(bench::scan_again))
+        .route("/bench/{station}/scan", web::post().to(bench::scan))
         .route("/live", web::get().to(live::live))
         .route("/assets/{name}", web::get().to(assets::asset));
 }
@@ -103,6 +109,7 @@ pub(crate) fn href(stream: &Stream) -> String {
         "roll" => format!("/rolls/{}", stream.id()),
         "delivery" => format!("/deliveries/{}", stream.id()),
         "deviation" => format!("/deviations/{}", stream.id()),
+        "station" => format!("/bench/{}", stream.id()),
         thing => format!("/things/{thing}/{}", stream.id()),
     }
 }

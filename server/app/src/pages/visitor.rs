@@ -65,8 +65,12 @@ pub(super) struct Whoever(pub(super) Seat);
 /// The caller's open session, not locked, with a password of their own.
 pub(crate) struct Visitor(pub(crate) Seat);
 
-/// The token of the caller's open session, for a page that watches.
-pub(super) struct Watcher(pub(super) String);
+/// The caller's open session, for a page that watches.
+pub(super) struct Watcher {
+    /// A lock hides no count that runs: a locked session watches stations, and nothing else.
+    pub(super) locked: bool,
+    pub(super) token: String,
+}
 
 type Asked<T> = Pin<Box<dyn Future<Output = Result<T, PageError>>>>;
 
@@ -125,9 +129,11 @@ impl FromRequest for Watcher {
         Box::pin(async move {
             let (Some(desk), Some(token)) = (desk, token) else { return Err(PageError::SignedOut(wish)) };
             match desk.watched_seat(&token).await {
-                Ok(seat) if seat.locked => Err(PageError::Locked(wish)),
                 Ok(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
-                Ok(seat) => seat.must_have_a_role().map(|()| Self(token)).map_err(PageError::from),
+                Ok(seat) => {
+                    seat.must_have_a_role()?;
+                    Ok(Self { locked: seat.locked, token })
+                }
                 Err(DeskError::SignedOut) => Err(PageError::SignedOut(wish)),
                 Err(error) => Err(error.into()),
             }

@@ -1,7 +1,9 @@
 //! The English of the pages, in one place, so that it can be translated.
 
 use tallyseal_control::{CountAxis, CountStatus, Custody, DeliveryStatus, Quality, RollState};
-use tallyseal_schema::kinds::{CountPurpose, FaultKind, SettledBy};
+use tallyseal_schema::kinds::{
+    CodePlace, CountPurpose, CrossCheck, Direction, Disposition, Fate, FaultKind, SettledBy,
+};
 use tallyseal_schema::{By, Time};
 
 pub(super) const MISSING: &str = "This is needed.";
@@ -275,7 +277,12 @@ pub(super) fn act(command: &str) -> String {
     let named = match command {
         "abort_count" => "Give up the count",
         "check_count" => "Check the count",
+        "clear_bench" => "Clear the bench",
         "close_count" => "Close the count",
+        "conclude_challenge" => "Conclude the challenge",
+        "interrupt_count" => "Interrupt the count",
+        "log_station_work" => "Log work on the station",
+        "set_up_station" => "Set the station up",
         "sign_count" => "Sign the count",
         "open_count" => "Begin a count",
         "dispose_faults" => "Say what was done about faults",
@@ -639,18 +646,6 @@ pub(super) fn fault(kind: FaultKind) -> String {
     .to_owned()
 }
 
-/// What a count is for.
-pub(super) fn purpose(purpose: CountPurpose) -> &'static str {
-    match purpose {
-        CountPurpose::Incoming => "incoming",
-        CountPurpose::Recount => "recount",
-        CountPurpose::Issue => "before issue",
-        CountPurpose::Return => "what came back",
-        CountPurpose::Challenge => "challenge",
-        CountPurpose::Qualification => "qualification",
-    }
-}
-
 /// How a quantity came to stand.
 pub(super) fn settled_by(rule: SettledBy) -> &'static str {
     match rule {
@@ -745,6 +740,150 @@ pub(super) const HIDDEN_WHILE_COUNTED: &str = "What it says is hidden while the 
 pub(super) const NO_EXCEPTION: &str = "Nothing waits: no exception stands. What was settled or seen is in each record.";
 pub(super) const NO_SUCH_EXCEPTION: &str = "No exception is like that.";
 pub(super) const NOTHING_WAITS: &str = "Nothing waits for you.";
+// The bench.
+
+/// Which way the web runs.
+pub(super) const fn direction(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Forward => "forward",
+        Direction::Rewind => "winding back",
+    }
+}
+
+/// What a count is for.
+pub(super) const fn purpose(purpose: CountPurpose) -> &'static str {
+    match purpose {
+        CountPurpose::Incoming => "incoming count",
+        CountPurpose::Recount => "recount",
+        CountPurpose::Issue => "count before an issue",
+        CountPurpose::Return => "count of what came back",
+        CountPurpose::Challenge => "run of a challenge",
+        CountPurpose::Qualification => "run of a qualification",
+    }
+}
+
+/// Faults of a kind, one or several.
+pub(super) const fn faults(kind: FaultKind, many: u32) -> &'static str {
+    match (kind, many == 1) {
+        (FaultKind::Missing, true) => "missing label",
+        (FaultKind::Missing, false) => "missing labels",
+        (FaultKind::Splice, true) => "splice",
+        (FaultKind::Splice, false) => "splices",
+        (FaultKind::Unread, true) => "code not read",
+        (FaultKind::Unread, false) => "codes not read",
+        (FaultKind::WrongCode, true) => "wrong code",
+        (FaultKind::WrongCode, false) => "wrong codes",
+        (FaultKind::Overlap, true) => "label over another",
+        (FaultKind::Overlap, false) => "labels over others",
+        (FaultKind::VisionReject, true) => "label refused by the camera",
+        (FaultKind::VisionReject, false) => "labels refused by the camera",
+        (FaultKind::WebBreak, true) => "tear of the web",
+        (FaultKind::WebBreak, false) => "tears of the web",
+    }
+}
+
+/// What a fault is and where: `many` of them from one place to another.
+pub(super) fn fault_at(kind: FaultKind, first: u32, last: u32, many: u32) -> String {
+    let what = if many == 1 { capital(faults(kind, 1)) } else { format!("{many} {}", faults(kind, many)) };
+    let (from, to) = (number(first), number(last));
+    match (kind.between_labels(), first == last) {
+        (true, true) => format!("{what} after label {from}"),
+        (true, false) => format!("{what} after labels {from} to {to}"),
+        (false, true) => format!("{what} on label {from}"),
+        (false, false) => format!("{what} on labels {from} to {to}"),
+    }
+}
+
+/// What was done about a fault.
+pub(super) const fn disposition(disposition: Disposition) -> &'static str {
+    match disposition {
+        Disposition::Left => "left on the roll and mapped",
+        Disposition::TakenOut => "taken out",
+        Disposition::SetAside => "set aside",
+    }
+}
+
+/// Where a piece went.
+pub(super) const fn fate(fate: Fate) -> &'static str {
+    match fate {
+        Fate::Waste => "to the waste",
+        Fate::Specimen => "kept as a specimen",
+        Fate::Supplier => "to the supplier",
+    }
+}
+
+/// A number of labels.
+pub(super) fn labels(many: u32) -> String {
+    if many == 1 { "1 label".to_owned() } else { format!("{} labels", number(many)) }
+}
+
+/// Which label's code is to be read.
+pub(super) const fn code_place(place: CodePlace) -> &'static str {
+    match place {
+        CodePlace::Start => "the first label",
+        CodePlace::End => "the last label",
+        CodePlace::BeforeSplice => "the label before a splice",
+        CodePlace::AfterSplice => "the label after a splice",
+    }
+}
+
+/// What a cross-check found.
+pub(super) const fn cross_check(check: CrossCheck) -> &'static str {
+    match check {
+        CrossCheck::TotalAgainstLabels => "the machine's total and the labels seen one by one differ",
+        CrossCheck::TotalFell => "the machine's total fell",
+        CrossCheck::TotalReset => "the machine's total was set back",
+        CrossCheck::TotalJumped => "the machine's total jumped",
+        CrossCheck::TotalLeftOver => "the machine's total did not begin at zero",
+        CrossCheck::OrdinalGap => "labels were left out in what the machine said",
+        CrossCheck::OrdinalFell => "labels came twice in what the machine said",
+        CrossCheck::Overspeed => "it ran faster than it is rated for",
+        CrossCheck::TicketAgainstTotal => "the machine's ticket and its total differ",
+        CrossCheck::Unreadable => "bytes could not be read",
+        CrossCheck::LinkLost => "the link was lost",
+        CrossCheck::MachineReference => "the machine compares with another code",
+        CrossCheck::Alarm => "the machine raised an alarm",
+        CrossCheck::WebBreak => "the web tore",
+        CrossCheck::Silence => "the machine fell silent",
+        CrossCheck::TooManyFaults => "there are more faults than are listed",
+        CrossCheck::FaultCap => "there are more faults than the item allows",
+        CrossCheck::FaultMapsDiffer => "the counts of the roll saw different faults",
+    }
+}
+
+/// A word as records have it.
+pub(super) fn serialised(word: &impl serde::Serialize) -> String {
+    serde_json::to_value(word).ok().and_then(|word| word.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+/// An empty scan: what does not go and what to do.
+pub(super) fn nothing_scanned() -> (String, String) {
+    ("Nothing was scanned.".to_owned(), "Scan it again, or type it.".to_owned())
+}
+
+/// A scan of something else than the roll that runs.
+pub(super) fn another_roll_runs(scanned: &str) -> (String, String) {
+    (
+        format!("{scanned} is not the roll that runs here. Nothing was recorded."),
+        "When the roll has ended, scan its own tag. If another roll lies on the table, interrupt the count.".to_owned(),
+    )
+}
+
+/// A scan of an ID that no roll has.
+pub(super) fn no_such_roll(scanned: &str) -> (String, String) {
+    (
+        format!("No roll and no test roll is called {scanned}. Nothing was recorded."),
+        "Scan it again; if a roll with this tag lies in front of you, set it aside and tell the reviewer.".to_owned(),
+    )
+}
+
+/// A scan of an ID that a roll and a test roll share.
+pub(super) fn two_of_that_name(scanned: &str) -> (String, String) {
+    (
+        format!("{scanned} is a roll and a test roll. Nothing was recorded."),
+        format!("Type roll/{scanned} or test_roll/{scanned}."),
+    )
+}
 
 #[cfg(test)]
 mod tests {
@@ -774,6 +913,19 @@ mod tests {
         }
         assert_eq!((record_word("two_agree"), record_word("SP_1 x")), ("two agree".to_owned(), "SP_1 x".to_owned()));
         assert_eq!(field("rolls.0.stated"), "Rolls 1, labels stated by the supplier");
+    }
+
+    #[test]
+    fn faults_are_told_with_their_place() {
+        for (fault, first, last, many, text) in [
+            (FaultKind::Splice, 333, 333, 1, "Splice after label 333"),
+            (FaultKind::Missing, 50, 51, 2, "2 missing labels after labels 50 to 51"),
+            (FaultKind::Missing, 50, 50, 2, "2 missing labels after label 50"),
+            (FaultKind::Unread, 1_200, 1_203, 4, "4 codes not read on labels 1\u{2009}200 to 1\u{2009}203"),
+            (FaultKind::WrongCode, 7, 7, 1, "Wrong code on label 7"),
+        ] {
+            assert_eq!(fault_at(fault, first, last, many), text);
+        }
     }
 
     #[test]

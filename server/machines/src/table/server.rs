@@ -63,6 +63,7 @@ pub struct TableHandle {
     address: SocketAddr,
     buttons: mpsc::Sender<Button>,
     connected: watch::Receiver<bool>,
+    stops: watch::Sender<u64>,
 }
 
 #[derive(Debug)]
@@ -82,6 +83,11 @@ impl TableHandle {
     /// Runs wait for one another. Errors: [`TableError`].
     pub async fn run(&self, run: RollRun) -> Result<RunReport, TableError> {
         self.press(|done| Button::Run(Box::new(run), done)).await?
+    }
+
+    /// Stops the web by hand: a run that is on ends where it is, and nothing more is said of it.
+    pub fn stop(&self) {
+        self.stops.send_modify(|stops| *stops = stops.wrapping_add(1));
     }
 
     /// Cuts the link between two runs; the table takes the next client.
@@ -113,11 +119,17 @@ pub fn serve(listener: TcpListener, options: TableOptions) -> io::Result<TableHa
     let address = listener.local_addr()?;
     let (buttons, pressed) = mpsc::channel(16);
     let (connected, watched) = watch::channel(false);
-    tokio::spawn(work(Port::new(listener, connected), pressed, options));
-    Ok(TableHandle { address, buttons, connected: watched })
+    let (stops, stopped) = watch::channel(0);
+    tokio::spawn(work(Port::new(listener, connected), pressed, stopped, options));
+    Ok(TableHandle { address, buttons, connected: watched, stops })
 }
 
-async fn work(mut port: Port, mut pressed: mpsc::Receiver<Button>, options: TableOptions) {
+async fn work(
+    mut port: Port,
+    mut pressed: mpsc::Receiver<Button>,
+    mut stopped: watch::Receiver<u64>,
+    options: TableOptions,
+) {
     // A year is never; an interval needs some span.
     let mut keep_alive = interval(options.keep_alive.unwrap_or(Duration::from_secs(365 * 24 * 3600)));
     keep_alive.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -127,7 +139,9 @@ async fn work(mut port: Port, mut pressed: mpsc::Receiver<Button>, options: Tabl
             biased;
             button = pressed.recv() => match button {
                 Some(Button::Run(run, done)) => {
-                    let report = Running::run(&mut port, *run).await;
+                    // Who stopped it before meant another run.
+                    stopped.mark_unchanged();
+                    let report = Running::run(&mut port, *run, &stopped).await;
                     keep_alive.reset();
                     // Nobody may wait for it any more.
                     let _ = done.send(report);
@@ -164,7 +178,7 @@ struct Running<'a> {
 }
 
 impl<'a> Running<'a> {
-    async fn run(port: &'a mut Port, run: RollRun) -> Result<RunReport, TableError> {
+    async fn run(port: &'a mut Port, run: RollRun, stopped: &watch::Receiver<u64>) -> Result<RunReport, TableError> {
         let pitch = match run.speed {
             Speed::LabelsPerMinute(speed) => Some(Duration::from_secs(60) / speed.max(1)),
             Speed::AsFastAsItGoes => None,
@@ -183,6 +197,10 @@ impl<'a> Running<'a> {
             report: RunReport { total: 0, lines: 0, bytes: 0, lines_lost: 0 },
         };
         for step in pass.by_ref() {
+            // Where the last handle is gone nobody stops it any more: it runs on to its end.
+            if stopped.has_changed().unwrap_or(false) {
+                break;
+            }
             running.step(step).await;
         }
         running.send().await;
