@@ -1,9 +1,10 @@
 //! Counts by hand are blind: whoever counts second must not be able to learn the first number.
 
 use serde_json::{Value, json};
+use tallyseal_machines::table::{Roll, RollRun};
 use tallyseal_tests::api::{Client, kinds};
-use tallyseal_tests::packing::{ORDER, part};
-use tallyseal_tests::plant::Plant;
+use tallyseal_tests::packing::{CODED, ORDER, part, taking_back};
+use tallyseal_tests::plant::{CODE, Plant};
 
 fn opened(plant: &Plant) -> String {
     let opened = json!({ "order": ORDER, "material": 1, "what": "spoiled" });
@@ -112,4 +113,46 @@ fn the_first_number_of_a_hand_count_is_nobody_s_to_see_until_the_second_is_there
     assert_eq!(numbers.map(|entry| entry["body"]["labels"].as_u64().unwrap()).collect::<Vec<_>>(), [347, 348]);
     copy(plant.who("supervisor"), &format!("order/{ORDER}")).unwrap();
     plant.end();
+}
+
+/// What the order and its issue say of the labels on a roll.
+fn told(client: &Client, issue: &str, roll: &str) -> [Value; 4] {
+    let order = client.thing(&format!("order/{ORDER}")).good()["state"].clone();
+    let issued = client.thing(&format!("issue/{issue}")).good()["state"].clone();
+    // The list says no more than the thing alone.
+    let listed = client.get("/api/things/order").good();
+    assert!(listed["things"].as_array().unwrap().iter().any(|thing| thing["state"] == order));
+    let rolls = issued["rolls"].as_array().unwrap();
+    let of = |id: &str| rolls.iter().find(|one| one["roll"] == json!(format!("roll/{id}"))).unwrap()["labels"].clone();
+    [order["rolls"][format!("roll/{roll}")]["issued"].clone(), of(roll), issued["labels"].clone(), of("R-1")]
+}
+
+#[test]
+fn what_was_issued_of_a_roll_is_not_told_while_what_came_back_of_it_is_counted() {
+    let plant = Plant::handed_back();
+    plant.open_container("CN-1", "coded");
+    let tail = plant.hand_counted(ORDER, Some(1), "coded_tail", 4);
+    let coded = taking_back(ORDER, 1, "R-3", &json!({ "tail": tail, "container": "CN-1", "rest": "R-31" }));
+    plant.who("label_room").act("take_back", &coded).good();
+    plant.another_station("T-2");
+    plant.set_up_for("T-2", CODED);
+    let state = plant.who("auditor").thing(&format!("order/{ORDER}")).good();
+    let issue = state["state"]["rolls"]["roll/R-3"]["issue"].as_str().unwrap().trim_start_matches("issue/").to_owned();
+    for client in plant.people.values() {
+        assert_eq!(told(client, &issue, "R-3"), [json!(100), json!(100), json!(300), json!(100)]);
+    }
+
+    let opened = json!({ "station": "T-2", "roll": "roll/R-31", "purpose": "return", "direction": "forward" });
+    let count = plant.who("label_room").act("open_count", &opened).made();
+    for (who, client) in &plant.people {
+        let hidden = [Value::Null, Value::Null, Value::Null, json!(100)];
+        assert_eq!(told(client, &issue, "R-3"), hidden, "{who}");
+        // Of the rolls that do not run it is said as before.
+        let state = client.thing(&format!("order/{ORDER}")).good();
+        assert_eq!(state["state"]["rolls"]["roll/R-1"]["issued"], json!(100), "{who}");
+    }
+    plant.run_table(RollRun::new(Roll::plain(46, Some(CODE))));
+    plant.wait_for_end(&count);
+    plant.who("label_room").act("close_count", &json!({ "count": count })).good();
+    assert_eq!(told(plant.who("label_room"), &issue, "R-3")[0], json!(100));
 }

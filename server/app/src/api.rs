@@ -341,9 +341,7 @@ pub(crate) fn shown(desk: &Desk, counted: &Counted, stream: &Stream) -> Result<V
     };
     let mut state = serde_json::to_value(&record).map_err(|error| DeskError::Internal(error.to_string()))?;
     if let Some(Value::Object(fields)) = state.get_mut("state") {
-        for hidden in counted.hidden(stream, &record.state) {
-            fields.insert((*hidden).to_owned(), Value::Null);
-        }
+        counted.veil(desk.book(), stream, &record.state, fields)?;
     }
     state["rev"] = json!(rev);
     state["stream"] = json!(stream);

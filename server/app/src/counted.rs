@@ -3,9 +3,10 @@
 
 use std::collections::BTreeSet;
 
+use serde_json::{Map, Value};
 use tallyseal_book::{Book, ReadError};
 use tallyseal_control::{
-    AUTHORITY, Authority, CountStatus, HandCountState, HandCountStatus, Key, OrderStatus, Record, State,
+    AUTHORITY, Authority, CountStatus, HandCountState, HandCountStatus, Key, OrderRoll, OrderStatus, Record, State,
 };
 use tallyseal_schema::ids::{AccountId, Stream};
 use tallyseal_schema::kinds::Grant;
@@ -123,6 +124,78 @@ impl Counted {
             // review.
             State::HandCount(count) if count.status != HandCountStatus::Agreed => &["entered"],
             _ => &[],
+        }
+    }
+}
+
+impl Counted {
+    /// True where that roll of an order runs, or what is left of it: the one's labels tell the other's.
+    pub(crate) fn runs(&self, roll: &Stream, of_order: Option<&OrderRoll>) -> bool {
+        self.has(roll) || of_order.and_then(|one| one.rest.as_ref()).is_some_and(|rest| self.has(rest))
+    }
+
+    /// Takes out of a thing's state what is hidden now: whole fields, and what an order, an issue or an account says of
+    /// the labels on a roll that runs.
+    ///
+    /// Errors: the book cannot be read.
+    pub(crate) fn veil(
+        &self,
+        book: &Book,
+        stream: &Stream,
+        state: &State,
+        fields: &mut Map<String, Value>,
+    ) -> Result<(), ReadError> {
+        for hidden in self.hidden(stream, state) {
+            fields.insert((*hidden).to_owned(), Value::Null);
+        }
+        if self.rolls.is_empty() {
+            return Ok(());
+        }
+        match state {
+            State::Order(order) => {
+                for (roll, one) in &order.rolls {
+                    if self.runs(roll, Some(one)) {
+                        blank(fields.get_mut("rolls").and_then(|rolls| rolls.get_mut(roll.as_str())), &["issued"]);
+                    }
+                }
+            }
+            State::Issue(issue) => {
+                let Some((_, Record { state: State::Order(order), .. })) = book.record(&issue.order)? else {
+                    return Ok(());
+                };
+                let mut any = false;
+                for (index, one) in issue.rolls.iter().enumerate() {
+                    if self.runs(&one.roll, order.rolls.get(&one.roll)) {
+                        any = true;
+                        blank(fields.get_mut("rolls").and_then(|rolls| rolls.get_mut(index)), &["labels"]);
+                    }
+                }
+                // The sum and the other rolls tell it as well.
+                if any {
+                    fields.insert("labels".to_owned(), Value::Null);
+                }
+            }
+            State::Reconciliation(made) => {
+                let computed = &made.computed;
+                let Some((_, Record { state: State::Order(order), .. })) = book.record(&computed.order)? else {
+                    return Ok(());
+                };
+                let mut rolls = order.rolls.iter().filter(|(_, one)| one.material == computed.material);
+                if rolls.any(|(roll, one)| self.runs(roll, Some(one))) {
+                    blank(fields.get_mut("computed"), &["product", "terms", "unaccounted"]);
+                }
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+}
+
+/// Says nothing in these fields of a thing.
+fn blank(thing: Option<&mut Value>, fields: &[&str]) {
+    if let Some(Value::Object(thing)) = thing {
+        for field in fields {
+            thing.insert((*field).to_owned(), Value::Null);
         }
     }
 }

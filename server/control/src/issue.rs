@@ -285,6 +285,14 @@ fn given_before(world: &World, order: &Stream, state: &OrderState, material: u16
     Ok((labels, rolls))
 }
 
+/// Labels and rolls that an order has of a material line, without those that were withdrawn or came back whole.
+///
+/// Errors: no such order; [`Stop::Need`], as in a decision.
+pub fn issued_so_far(world: &World, order: &Id, material: u16) -> Result<(u64, u64), Stop> {
+    let stream = of(Thing::Order, order);
+    given_before(world, &stream, world.order(&stream)?, material)
+}
+
 /// The rolls that are proposed for a material line of an order at `at`: see [`propose`].
 ///
 /// Errors: no such order or material line; [`Stop::Need`], as in a decision.

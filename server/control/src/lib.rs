@@ -56,16 +56,18 @@ pub use delivery::{DeliveryState, DeliveryStatus};
 pub use deviation::{DeviationState, DeviationStatus};
 pub use facts::{Facts, Standing};
 pub use hand_count::{HAND_COUNT_MAX, HandCountState, HandCountStatus};
-pub use issue::{Candidate, IssueState, IssueStatus, propose, proposed};
+pub use issue::{Candidate, IssueState, IssueStatus, issued_so_far, propose, proposed};
 pub use item::{ItemState, ItemStatus, SupplierState};
 pub use limits::{LimitSetState, LimitSetStatus};
 pub use line::{ClearanceState, LineState};
 pub use marks::marks;
 pub use observe::{Follower, Summary};
-pub use order::{Frozen, OrderRoll, OrderState, OrderStatus, Quantity};
+pub use order::{Frozen, Needed, OrderRoll, OrderState, OrderStatus, Quantity, needed};
 pub use overrides::{OverrideState, OverrideStatus};
 pub use plugin::{PluginState, PluginStatus};
-pub use reconciliation::{ReconciliationState, accounted_percent, unaccounted_percent};
+pub use reconciliation::{
+    ProductTest, Reckoning, ReconciliationState, accounted_percent, product_test, reckoned, unaccounted_percent,
+};
 pub use refusal::{Refusal, RefusalKind, Signs};
 pub use roll::{CountAxis, Custody, Quality, RollCount, RollState, Settled, Tag};
 pub use session::SessionState;

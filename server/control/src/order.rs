@@ -341,6 +341,14 @@ impl OrderState {
         }
         keys.extend(self.holds.iter().map(held_by_key));
     }
+
+    /// Labels recorded for a fate of a material line, without those that were withdrawn.
+    pub fn recorded(&self, material: u16, term: Term) -> u64 {
+        let standing = self.quantities.values().filter(|quantity| !quantity.withdrawn);
+        let of_term = standing.filter(|one| one.material == Some(material) && one.term == Some(term));
+        of_term.fold(0, |sum, quantity| sum.saturating_add(u64::from(quantity.count)))
+    }
+
     /// True while the order occupies its line, running or standing.
     pub(crate) fn on_the_line(&self) -> bool {
         matches!(self.status, OrderStatus::InProgress | OrderStatus::Interrupted)
@@ -441,17 +449,42 @@ fn checked_lots(lots: &[ProductLot]) -> Result<Vec<ProductLot>, Stop> {
     Ok(checked)
 }
 
+/// What a material line needs, part by part. Unit: labels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Needed {
+    /// Changes of roll: one fewer than rolls.
+    pub changes: u64,
+    /// For setting up.
+    pub fixed: u64,
+    /// On the units themselves.
+    pub for_units: u64,
+    /// For all changes of roll together.
+    pub for_changes: u64,
+    /// Lost in running: a share of the labels on the units.
+    pub running: u64,
+    /// All of it.
+    pub total: u64,
+    /// Units of all lots.
+    pub units: u64,
+}
+
 /// How many labels a material line needs: of its units, with the allowance for set-up, running and changes of roll.
 /// Saturates. `rolls`: how many rolls are issued for it; 0 counts as 1.
-pub(crate) fn need(plan: &OrderPlanned, line: &MaterialPlanned, rolls: u64) -> u64 {
+pub fn needed(plan: &OrderPlanned, line: &MaterialPlanned, rolls: u64) -> Needed {
     let units: u64 = plan.lots.iter().map(|lot| u64::from(lot.units)).fold(0, u64::saturating_add);
     let for_units = line.labels_per_unit.of_rounded_up(units);
     let allowance = &line.allowance;
-    let changes = rolls.saturating_sub(1).saturating_mul(u64::from(allowance.per_roll_change.get()));
-    for_units
-        .saturating_add(u64::from(allowance.fixed.get()))
-        .saturating_add(allowance.ratio.of_rounded_up(for_units))
-        .saturating_add(changes)
+    let changes = rolls.saturating_sub(1);
+    let for_changes = changes.saturating_mul(u64::from(allowance.per_roll_change.get()));
+    let fixed = u64::from(allowance.fixed.get());
+    let running = allowance.ratio.of_rounded_up(for_units);
+    let total = for_units.saturating_add(fixed).saturating_add(running).saturating_add(for_changes);
+    Needed { changes, fixed, for_units, for_changes, running, total, units }
+}
+
+/// All that a material line needs: see [`needed`].
+pub(crate) fn need(plan: &OrderPlanned, line: &MaterialPlanned, rolls: u64) -> u64 {
+    needed(plan, line, rolls).total
 }
 
 fn check_material(

@@ -255,6 +255,32 @@ impl Basis {
         account.ok_or_else(|| Refusal::internal("the quantities are larger than any order can have").into())
     }
 
+    /// The account as it is recorded.
+    fn computed(
+        self,
+        account: &Account,
+        order: &Stream,
+        material: u16,
+        deviation: Option<Stream>,
+    ) -> ReconciliationComputed {
+        ReconciliationComputed {
+            against_product: account.against_product,
+            balance: account.balance,
+            deviation,
+            formula: FORMULA.to_owned(),
+            independent: self.independent,
+            labels_per_unit: self.labels_per_unit,
+            limits: self.limits,
+            material,
+            order: order.clone(),
+            product: account.product,
+            terms: self.terms,
+            unaccounted: account.unaccounted,
+            uncertainty: self.uncertainty,
+            units: self.units,
+        }
+    }
+
     /// The same numbers as those of an account that was made.
     fn is_that_of(&self, made: &ReconciliationComputed) -> bool {
         self.terms == made.terms && self.units == made.units && self.uncertainty == made.uncertainty
@@ -366,10 +392,7 @@ fn basis(world: &World, order: &Stream, state: &OrderState, material: u16) -> Re
     };
     let quantities = || state.quantities.values().filter(|quantity| !quantity.withdrawn);
     let of_material = || quantities().filter(|quantity| quantity.material == Some(material));
-    let sum = |term: Term| {
-        let of_term = of_material().filter(|quantity| quantity.term == Some(term));
-        of_term.fold(0_u64, |sum, quantity| sum.saturating_add(u64::from(quantity.count)))
-    };
+    let sum = |term: Term| state.recorded(material, term);
     if !of_material().any(|quantity| quantity.term == Some(Term::Good)) {
         return Err(missing(&format!("labels on good units of the material line {material}")));
     }
@@ -404,6 +427,106 @@ fn basis(world: &World, order: &Stream, state: &OrderState, material: u16) -> Re
         },
         uncertainty: Labels::new(uncertainty).unwrap_or(Labels::ZERO),
         units: unit_counts().fold(0_u64, |sum, quantity| sum.saturating_add(u64::from(quantity.count))),
+    })
+}
+
+/// The product test of an account, line by line: what its `product` is the difference of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ProductTest {
+    /// Labels that the balance leaves for good units: issued less everything else. Negative: more was found than issued.
+    pub left: i64,
+    /// Labels that the finished units need, in parts of `1/den` of a label.
+    pub needed: u64,
+    /// The denominator of the labels on each unit.
+    pub den: u32,
+}
+
+/// See [`ProductTest`]; by the same numbers as the account.
+pub fn product_test(made: &ReconciliationComputed) -> ProductTest {
+    let good = i128::from(made.terms.good).saturating_add(i128::from(made.unaccounted));
+    let ratio = made.labels_per_unit;
+    let needed = u128::from(made.units).saturating_mul(u128::from(ratio.num()));
+    ProductTest {
+        left: i64::try_from(good).unwrap_or(i64::MAX),
+        needed: u64::try_from(needed).unwrap_or(u64::MAX),
+        den: ratio.den(),
+    }
+}
+
+/// What is known of a material line before its account is made, and the account as it would be made now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reckoning {
+    /// The account, where nothing is missing for it.
+    pub account: Option<ReconciliationComputed>,
+    /// What is missing for it.
+    pub missing: Option<Box<Refusal>>,
+    /// The quantities that are known so far.
+    pub terms: Terms,
+    /// Issued less all of them: only an account tells whether it is short or over.
+    pub unaccounted: i64,
+}
+
+/// What is known so far of a material line. It records nothing and judges nothing that is not complete.
+///
+/// Errors: no such order or material line; [`Stop::Need`], as in a decision.
+pub fn reckoned(world: &World, order: &Id, material: u16) -> Result<Reckoning, Stop> {
+    let stream = of(Thing::Order, order);
+    let state = world.order(&stream)?;
+    state.material(order, material)?;
+    let refused = match basis(world, &stream, state, material).and_then(|basis| {
+        let account = basis.account()?;
+        Ok(basis.computed(&account, &stream, material, None))
+    }) {
+        Ok(account) => {
+            let (terms, unaccounted) = (account.terms.clone(), account.unaccounted);
+            return Ok(Reckoning { account: Some(account), missing: None, terms, unaccounted });
+        }
+        Err(Stop::Refused(refusal)) => refusal,
+        Err(need) => return Err(need),
+    };
+    let terms = known(world, &stream, state, material)?;
+    let Terms { coded, good, issued, rejected, returned, samples, spoiled } = terms;
+    let found = [coded, good, rejected, returned, samples, spoiled].into_iter().map(i128::from).sum::<i128>();
+    let unaccounted = i64::try_from(i128::from(issued).saturating_sub(found)).unwrap_or(i64::MIN);
+    Ok(Reckoning { account: None, missing: Some(refused), terms, unaccounted })
+}
+
+/// The quantities of a material line that have a number now; what has none counts as 0.
+fn known(world: &World, order: &Stream, state: &OrderState, material: u16) -> Result<Terms, Stop> {
+    let (mut issued, mut returned, mut coded) = (0_u64, 0_u64, 0_u64);
+    let mut tails = BTreeSet::new();
+    for stream in world.set(&Key::new("issue.order", order))? {
+        let issue = world.issue(stream)?;
+        if issue.material == material && issue.status == IssueStatus::Taken {
+            issued = issued.saturating_add(u64::from(issue.labels.get()));
+        }
+    }
+    for roll in state.rolls.values().filter(|roll| roll.material == material) {
+        tails.extend(roll.tail.clone());
+        if let Some(rest) = &roll.rest {
+            returned = returned.saturating_add(world.roll(rest)?.came_back().unwrap_or(0));
+        }
+    }
+    for container in world.set(&Key::new("container.order", order))? {
+        let container = world.container(container)?;
+        for count in container.counts.iter().filter(|_| container.material == material) {
+            if world.hand_count(count)?.what == HandCounted::CodedTail {
+                tails.insert(count.clone());
+            }
+        }
+    }
+    for tail in &tails {
+        coded = coded.saturating_add(world.hand_count(tail)?.agreed().map_or(0, |labels| u64::from(labels.get())));
+    }
+    let sum = |term: Term| state.recorded(material, term);
+    Ok(Terms {
+        coded,
+        good: sum(Term::Good),
+        issued,
+        rejected: sum(Term::Rejected),
+        returned,
+        samples: sum(Term::Samples),
+        spoiled: sum(Term::Spoiled),
     })
 }
 
@@ -471,22 +594,8 @@ pub(crate) fn compute(world: &World, context: &Context, order: &Id, material: u1
         let text = outside(order, material, &basis, &reckoned);
         opened = Some(deviation::by_rule(world, 0, DeviationRule::ReconciliationOutside, severity, about, text)?);
     }
-    let body = ReconciliationComputed {
-        against_product: reckoned.against_product,
-        balance: reckoned.balance,
-        deviation: opened.as_ref().map(|(deviation, _)| deviation.clone()),
-        formula: FORMULA.to_owned(),
-        independent: basis.independent,
-        labels_per_unit: basis.labels_per_unit,
-        limits: basis.limits,
-        material,
-        order: order_stream.clone(),
-        product: reckoned.product,
-        terms: basis.terms,
-        unaccounted: reckoned.unaccounted,
-        uncertainty: basis.uncertainty,
-        units: basis.units,
-    };
+    let deviation = opened.as_ref().map(|(deviation, _)| deviation.clone());
+    let body = basis.computed(&reckoned, &order_stream, material, deviation);
     let signed = signature(world, context, &stream, std::slice::from_ref(&order_stream), "reconciled")?;
     let mut drafts = vec![
         Draft::entry(&stream, body),

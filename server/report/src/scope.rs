@@ -677,8 +677,15 @@ mod tests {
             small.add(at, person("U-4"), ClearancePerformed { line, order: of_order(), places: Vec::new(), when });
         }
         small.stub("account/U-4");
-        let (about, kind) = (of_order(), OverrideKind::ExtraIssue);
-        small.add("override/OV-1", person("U-1"), OverrideRequested { about, kind, order: of_order() });
+        let asked = OverrideRequested {
+            about: of_order(),
+            device: None,
+            kind: OverrideKind::ExtraIssue,
+            labels: Some(labels(400)),
+            material: Some(1),
+            order: of_order(),
+        };
+        small.add("override/OV-1", person("U-1"), asked);
         small.add("override/OV-1", person("U-1"), OverrideUsed { by: stream("issue/IS-1") });
         let rolls = vec![IssuedRoll { at_risk: false, labels: labels(400), roll: stream("roll/R-1-1") }];
         let extra = Some(stream("override/OV-1"));

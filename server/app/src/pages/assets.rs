@@ -33,6 +33,7 @@ styles! {
     "[data-here='rolls'], [data-here='deliveries'], [data-here='things'], [data-here='act'], [data-here='find']", "stock.css";
     "[data-here='today'], [data-here='exceptions'], [data-here='deviations']", "review.css";
     "[data-here='trail'], [data-here='integrity']", "trail.css";
+    "[data-here='orders'], [data-here='lines']", "orders.css";
 }
 
 assets! {

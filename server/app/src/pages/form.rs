@@ -691,12 +691,26 @@ mod tests {
 
     #[test]
     fn words_are_ticked_and_faults_are_numbers_by_kind() {
-        let read = form("enrol_account", &typed(&[("roles.line", "yes"), ("roles", "label_room")]), true, &Plant);
-        assert_eq!(read.values["roles"], json!(["label_room", "line"]));
+        let input = typed(&[("draft.relies_on.splice", "yes"), ("draft.relies_on", "missing")]);
+        let read = form("draft_item", &input, true, &Plant);
+        assert_eq!(read.values["draft"]["relies_on"], json!(["missing", "splice"]));
         let input = typed(&[("faults.missing", "2"), ("faults.splice", "0"), ("faults.unread", "x")]);
         let read = form("register_test_roll", &input, true, &Plant);
         assert_eq!(read.values["faults"], json!({ "missing": 2 }));
         assert!(read.faults.iter().any(|(id, _)| id == "f-faults-unread"), "{:?}", read.faults);
+    }
+
+    #[test]
+    fn a_role_is_granted_with_its_training_and_its_end() {
+        let input = typed(&[
+            ("account", "U-9"),
+            ("roles.0.role", "line"),
+            ("roles.0.training", "TR-0007"),
+            ("roles.0.until", "2026-11-26 10:00"),
+        ]);
+        let read = form("enrol_account", &input, true, &Plant);
+        let grant = json!({ "role": "line", "training": "TR-0007", "until": "2026-11-26T09:00:00.000000Z" });
+        assert_eq!(read.values["roles"], json!([grant]));
     }
 
     #[test]

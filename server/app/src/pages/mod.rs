@@ -13,12 +13,18 @@ mod deviations;
 mod door;
 mod entry;
 pub(crate) mod exceptions;
+mod flow;
 mod form;
 mod integrity;
+mod line;
 mod live;
+mod next;
+mod order;
+mod orders;
 mod roll;
 mod shown;
 mod sieve;
+mod steps;
 mod stock;
 mod strip;
 mod symbol;
@@ -27,6 +33,7 @@ mod today;
 mod trail;
 mod visitor;
 mod web_strip;
+mod whole;
 mod words;
 
 use actix_web::http::StatusCode;
@@ -72,6 +79,11 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .route("/deliveries", web::get().to(delivery::deliveries))
         .route("/deliveries.csv", web::get().to(delivery::deliveries_csv))
         .route("/deliveries/{id}", web::get().to(delivery::one))
+        .route("/orders", web::get().to(orders::list))
+        .route("/orders.csv", web::get().to(orders::csv))
+        .route("/orders/{id}", web::get().to(order::one))
+        .route("/lines", web::get().to(line::board))
+        .route("/lines/{id}", web::get().to(line::one))
         .route("/things", web::get().to(thing::sorts))
         .route("/things/{thing}.csv", web::get().to(thing::list_csv))
         .route("/things/{thing}", web::get().to(thing::list))
@@ -110,6 +122,8 @@ pub(crate) fn href(stream: &Stream) -> String {
         "delivery" => format!("/deliveries/{}", stream.id()),
         "deviation" => format!("/deviations/{}", stream.id()),
         "station" => format!("/bench/{}", stream.id()),
+        "line" => format!("/lines/{}", stream.id()),
+        "order" => format!("/orders/{}", stream.id()),
         thing => format!("/things/{thing}/{}", stream.id()),
     }
 }

@@ -885,6 +885,64 @@ pub(super) fn two_of_that_name(scanned: &str) -> (String, String) {
     )
 }
 
+// Orders and lines.
+
+pub(super) const NOBODY: &str = "nobody";
+/// In place of a figure that is still to be counted.
+pub(super) const NO_NUMBER_YET: &str = "no number yet";
+/// In place of a figure that is hidden while something is counted.
+pub(super) const COUNTED_NOW: &str = "counted now";
+
+/// How far an order has come, and the mark of the word.
+pub(super) fn order_status(status: tallyseal_control::OrderStatus) -> (&'static str, &'static str) {
+    use tallyseal_control::OrderStatus as S;
+    match status {
+        S::Planned => ("planned", ""),
+        S::Staged => ("staged", ""),
+        S::InProgress => ("in progress", "good"),
+        S::Interrupted => ("interrupted", "hold"),
+        S::Finished => ("finished", ""),
+        S::Reconciled => ("reconciled", ""),
+        S::InReview => ("in quality review", "hold"),
+        S::Approved => ("label record approved", "good"),
+        S::Rejected => ("label record rejected", "grave"),
+        S::Voided => ("void", "grave"),
+    }
+}
+
+/// What became of labels.
+pub(super) fn term(term: tallyseal_schema::kinds::Term) -> &'static str {
+    use tallyseal_schema::kinds::Term as T;
+    match term {
+        T::Good => "On good units",
+        T::Rejected => "On rejected units",
+        T::Samples => "Samples",
+        T::Spoiled => "Spoiled",
+    }
+}
+
+/// How a difference stands to its limits, and the mark of the words.
+pub(super) fn verdict(verdict: tallyseal_schema::kinds::Verdict) -> (&'static str, &'static str) {
+    use tallyseal_schema::kinds::Verdict as V;
+    match verdict {
+        V::Within => ("within its limits", "good"),
+        V::WithinUncertainty => {
+            ("over, but by no more than the counts may be off: a comment, and quality acknowledges it", "hold")
+        }
+        V::Outside => ("outside its limits: a deviation", "grave"),
+    }
+}
+
+/// Whole labels and the rest of one, from parts of `1/den`.
+pub(super) fn parts(size: u64, den: u32) -> String {
+    let den = u64::from(den.max(1));
+    match (size / den, size % den) {
+        (whole, 0) => number(whole),
+        (0, rest) => format!("{rest}/{den}"),
+        (whole, rest) => format!("{} {rest}/{den}", number(whole)),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

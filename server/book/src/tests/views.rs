@@ -90,7 +90,7 @@ fn a_view_that_was_changed_is_named() {
             "stream: supplier/SU-11 is not",
         ),
         (
-            "DELETE FROM stream_key WHERE stream = 'supplier/SU-12'",
+            "DELETE FROM stream_key WHERE stream = 'supplier/SU-12' AND key = 'thing=supplier'",
             "stream_key: thing=supplier supplier/SU-12 is missing",
         ),
         ("INSERT INTO stream_key VALUES ('thing=roll', 'roll/R-1')", "stream_key: thing=roll roll/R-1 is there"),

@@ -270,7 +270,13 @@ fn a_delivery_is_found_by_its_item_and_the_suppliers_lot_and_a_hold_can_be_lifte
     let keys: Vec<_> = plant.record("delivery/D-1").keys(&id("delivery/D-1")).into_iter().map(|key| key.0).collect();
     assert_eq!(
         keys,
-        ["delivery.item=item/L-100-A", "delivery.supplier_lot=LOT-1", "delivery.to_examine=yes", "thing=delivery"]
+        [
+            "delivery.item=item/L-100-A",
+            "delivery.supplier_lot=LOT-1",
+            "delivery.to_examine=yes",
+            "delivery.waits=yes",
+            "thing=delivery"
+        ]
     );
     // Only wrong codes hold a delivery in this version, and those holds stay. One of another cause is lifted:
     let command = Command::OpenDeviation {

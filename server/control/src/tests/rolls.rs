@@ -148,7 +148,9 @@ fn a_roll_is_found_by_what_it_is_now() {
         [
             "roll.delivery=delivery/D-1",
             "roll.item=item/L-100-A",
+            "roll.place=quarantine cage",
             "roll.stock=item/L-100-A",
+            "roll.there=yes",
             "roll.to_count=yes",
             "thing=roll"
         ]
