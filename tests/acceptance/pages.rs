@@ -328,9 +328,12 @@ fn a_signature_shows_first_what_it_covers() {
         one => vec![tallyseal_schema::Hash::leaf(&tallyseal_schema::canonical::write(one).unwrap())],
     };
     assert!(page.text.contains(&tallyseal_schema::tree::root(&leaves).to_string()), "{}", page.text);
-    let mut fields: Vec<(String, String)> =
-        ["form_token", "act", "role"].iter().map(|name| ((*name).to_owned(), page.hidden(name))).collect();
-    fields.extend(typed.iter().map(|(name, text)| ((*name).to_owned(), (*text).to_owned())));
+    // What is signed is what the page carries on, not what is typed again.
+    let carried = typed.iter().map(|(name, _)| *name).chain(["form_token", "act", "role", "_meaning", "_covers"]);
+    let fields: Vec<(String, String)> = carried.map(|name| (name.to_owned(), page.hidden(name))).collect();
+    for (name, text) in typed {
+        assert!(fields.contains(&(name.to_owned(), text.to_owned())), "{name}: {fields:?}");
+    }
     let send = |word: &str| {
         let mut all: Vec<(&str, &str)> = fields.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
         all.push(("password", word));
@@ -466,6 +469,26 @@ fn a_one_time_secret_is_shown_once_and_by_nobody_else() {
     let (_, page) = Visitor::sign_in(plant.url(), "U-0005", &secret);
     assert_eq!(page.leads_to(), "/password");
     assert!(hidden(&shown.text, "password").is_none());
+    plant.end();
+}
+
+/// Rule: 21 CFR 11.300(d): attempts at unauthorised use are reported at once.
+#[test]
+fn a_lock_out_is_seen_at_once_by_those_who_must_know() {
+    let plant = Plant::stocked();
+    let admin = Visitor::sign_in(plant.url(), &plant.book.founders[0].account, &plant.who("administrator").password).0;
+    let reviewer = Visitor::sign_in(plant.url(), &plant.book.founders[1].account, &plant.who("reviewer").password).0;
+    for who in [&admin, &reviewer] {
+        assert!(!who.get("/").good().contains("things/account/U-0005"));
+    }
+    for _ in 0..10 {
+        let (_, page) = Visitor::sign_in(plant.url(), "U-0005", "not the password");
+        assert_eq!(page.status, 401);
+    }
+    for who in [&admin, &reviewer] {
+        let page = who.get("/").good();
+        assert!(page.contains("ccounts locked") && page.contains("things/account/U-0005"), "{page}");
+    }
     plant.end();
 }
 

@@ -114,10 +114,15 @@ async function downloaded(page, click, recorder) {
 
 test("the auditor filters the trail in each way", async () => {
     // Something that takes back.
+    const soon = new Date(Date.now() + 30 * 86_400_000).toISOString().replace("Z", "000Z");
     await api("U-0001", "/acts/change_roles", {
         act: crypto.randomUUID(),
         role: "administrator",
-        command: { account: "U-0008", roles: ["line", "auditor"], why: "stands in for the auditor" },
+        command: {
+            account: "U-0008",
+            roles: ["line", "auditor"].map((role) => ({ role, training: "TR-0200", until: soon })),
+            why: "stands in for the auditor",
+        },
     });
     await as(AUDITOR, "/trail", async (page) => {
         const all = await column(page, "Entry");
@@ -154,7 +159,7 @@ test("the auditor filters the trail in each way", async () => {
         const changes = await filter(page, { "what changes or takes back": true });
         assert(changes.What.some((what) => what.includes("account.roles_changed")));
         const change = page.locator(".trail tr", { hasText: "account.roles_changed" });
-        assert.match(await change.innerText(), /stands in for the auditor[^]*roles line → roles line, auditor/);
+        assert.match(await change.innerText(), /stands in for the auditor[^]*line until .* on TR-[^]* → line until .* on TR-0200; auditor until .* on TR-0200/);
         assert.match(await page.locator(".stated").innerText(), /Filters: only what changes or takes back\./);
         await axe(page);
         await shot(page, "trail-changes");

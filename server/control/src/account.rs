@@ -166,6 +166,10 @@ impl AccountState {
         if !self.disabled && self.locked_until.is_some() {
             keys.push(Key::new("account.locked", "yes"));
         }
+        // When it ends is looked at by whoever asks: a key knows no clock.
+        if !self.disabled && self.roles.iter().any(|grant| grant.until.is_some()) {
+            keys.push(Key::new("account.ends", "yes"));
+        }
     }
 }
 

@@ -110,7 +110,10 @@ impl Draft<'_> {
         let others = roles.is_empty().then(|| titles.join(" or "));
         ActPage {
             act,
-            back: self.input.get("back").map_or_else(String::new, |back| local(back).to_owned()),
+            back: match self.input.get("back").map_or("", String::as_str) {
+                "" => String::new(),
+                back => local(back).to_owned(),
+            },
             changed: Vec::new(),
             command: name.to_owned(),
             expected: self.expected(),

@@ -124,6 +124,23 @@ fn still_locked(record: &Record, now: Time) -> bool {
     matches!(&record.state, State::Account(state) if state.locked_until.is_some_and(|until| now < until))
 }
 
+/// Days before a role ends in which its renewal is asked for.
+const RENEW_DAYS: i64 = 30;
+
+/// People one of whose roles ends soon, or has ended.
+fn role_ends_soon(record: &Record, now: Time) -> bool {
+    let soon = now.plus_micros(RENEW_DAYS * 24 * 60 * 60 * 1_000_000);
+    matches!(&record.state, State::Account(state) if state.roles.iter().any(|grant| !grant.holds(soon)))
+}
+
+/// Where accounts are locked after too many wrong passwords: reviewer and administrator are told at once.
+///
+/// Rule: 21 CFR 11.300(d).
+const fn locked_accounts() -> Sort {
+    let hint = "Too many wrong passwords; talk to the person first.";
+    sort("accounts locked", "account.locked", "/things/account", hint).which(still_locked)
+}
+
 /// Containers that wait near or past their day.
 fn near_its_day(record: &Record, now: Time) -> bool {
     let State::Container(state) = &record.state else { return false };
@@ -251,16 +268,17 @@ fn sorts(role: Role) -> Vec<Sort> {
             ),
             sort("suppliers to approve", "supplier.unapproved", "/things/supplier", "For an item each."),
             sort("identities to confirm", "account.unconfirmed", "/things/account", "Nobody signs before."),
+            locked_accounts(),
         ],
-        // Roles that end soon have their place here.
         Role::Administrator => vec![
+            locked_accounts(),
             sort(
-                "accounts locked",
-                "account.locked",
+                "people whose role ends within a month, or has ended",
+                "account.ends",
                 "/things/account",
-                "Too many wrong passwords; talk to the person first.",
+                "Renew it on a training, or let it end.",
             )
-            .which(still_locked),
+            .which(role_ends_soon),
             sort("identities to confirm", "account.unconfirmed", "/things/account", "Nobody signs before."),
         ],
         Role::Auditor => Vec::new(),

@@ -14,7 +14,7 @@ use serde_json::Value;
 use tallyseal_book::{Book, ReadError};
 use tallyseal_schema::entry::Header;
 use tallyseal_schema::ids::{Id, Stream, Thing};
-use tallyseal_schema::kinds::{KINDS, Role};
+use tallyseal_schema::kinds::{Grant, KINDS, Role};
 use tallyseal_schema::{By, Time};
 
 use super::visitor::Visitor;
@@ -457,8 +457,23 @@ fn earlier(header: &Header, desk: &Desk, is_so: &dyn Fn(&Value) -> bool, field: 
     found.map(|body| said(&only(&body, field), desk)).unwrap_or_default()
 }
 
+/// The roles of an account, each with its training and its end.
+fn granted(roles: &Value, desk: &Desk) -> Option<String> {
+    let grants: Vec<Grant> = serde_json::from_value(roles.clone()).ok()?;
+    let said = grants.iter().map(|grant| {
+        let end = grant.until.map(|until| format!(" until {}", words::when(until, desk.zone()).local));
+        format!("{}{} on {}", grant.role.title(), end.unwrap_or_default(), grant.training)
+    });
+    Some(said.collect::<Vec<_>>().join("; "))
+}
+
 /// A body in one line of words.
 fn said(body: &Value, desk: &Desk) -> String {
+    if let Some(roles) = body.get("roles").filter(|_| body.as_object().is_some_and(|fields| fields.len() == 1))
+        && let Some(said) = granted(roles, desk)
+    {
+        return said;
+    }
     let mut said: Vec<(String, String)> = Vec::new();
     for line in thing::lines_of(body, desk).into_iter().filter(|line| !line.text.is_empty()) {
         match said.last_mut() {

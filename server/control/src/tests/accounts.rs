@@ -414,6 +414,26 @@ fn nobody_changes_their_own_authority() {
 }
 
 #[test]
+fn an_account_is_found_by_its_lock_and_by_a_role_that_ends() {
+    let keys = |plant: &Plant, account: &str| {
+        let stream = format!("account/{account}");
+        plant.record(&stream).keys(&id(&stream)).into_iter().map(|key| key.0).collect::<Vec<_>>()
+    };
+    let mut plant = Plant::ready();
+    // A founder's role has no end; that of everybody else has one.
+    assert!(!keys(&plant, "U-0001").contains(&"account.ends=yes".to_owned()));
+    assert!(keys(&plant, "U-0003").contains(&"account.ends=yes".to_owned()));
+    assert!(!keys(&plant, "U-0003").contains(&"account.locked=yes".to_owned()));
+    let until = plant.minutes_later(15);
+    plant.did(&system(), Command::LockAccount { account: id("U-0003"), failures: 10, until });
+    assert!(keys(&plant, "U-0003").contains(&"account.locked=yes".to_owned()));
+    plant.did(&admin(), disable("U-0003"));
+    assert!(
+        !keys(&plant, "U-0003").iter().any(|key| key.starts_with("account.ends") || key.starts_with("account.locked"))
+    );
+}
+
+#[test]
 fn a_change_of_roles_bites_at_once_and_ends_every_session() {
     let mut plant = Plant::ready();
     plant.makes(&admin(), roles("U-0003", &[Line]), &["account.roles_changed U-0003", "session.ended S-U-0003"]);
