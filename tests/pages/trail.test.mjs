@@ -418,6 +418,52 @@ test("a verification runs to its end, seen, left and come back to", async () => 
     });
 });
 
+/** Tabs until what has the focus says those words, is seen to have it, and presses a key there. */
+async function press(page, words, key = "Enter") {
+    for (let pressed = 0; pressed < 150; pressed += 1) {
+        const at = await page.evaluate(() => {
+            const { activeElement: element } = document;
+            const { outlineStyle } = getComputedStyle(element);
+            return { said: (element.labels?.[0] ?? element).textContent.trim(), seen: outlineStyle !== "none" };
+        });
+        if (at.said.startsWith(words)) {
+            assert(at.seen, `the focus on "${words}" is seen`);
+            await page.keyboard.press(key);
+            return;
+        }
+        await page.keyboard.press("Tab");
+    }
+    assert.fail(`no Tab leads to "${words}"`);
+}
+
+test("the auditor works by keyboard alone", async () => {
+    await withPage(browser, server.url, async (page) => {
+        await page.goto("/sign-in");
+        // The first field has the focus by itself.
+        await page.locator("#account:focus").waitFor();
+        await page.keyboard.type(AUDITOR);
+        await page.keyboard.press("Tab");
+        await page.keyboard.type(server.accounts.get(AUDITOR).password);
+        await page.keyboard.press("Tab");
+        await page.keyboard.type("D-KEYS");
+        await page.keyboard.press("Enter");
+        await page.waitForURL((url) => url.pathname === "/");
+        await press(page, "Integrity");
+        await page.waitForURL(/integrity/);
+        await press(page, "Compare also", "Space");
+        await press(page, "Verify the book");
+        await page.locator("#run-state .verdict").waitFor({ timeout: 60_000 });
+        await press(page, "Audit trail");
+        await page.waitForURL(/trail/);
+        const newest = (await column(page, "Entry"))[0];
+        await press(page, newest);
+        await page.waitForURL(new RegExp(`trail/${newest}$`));
+        await page.getByText("proof", { exact: false }).first().waitFor();
+        await press(page, "Sign out");
+        await page.waitForURL(/sign-in/);
+    });
+});
+
 for (const [name, options] of [["360", NARROW], ["1920", WIDE]]) {
     test(`the pages fit ${name} px`, async () => {
         await as(

@@ -3,6 +3,7 @@
 mod acts;
 mod captures;
 mod clocks;
+mod reads;
 mod real_rules;
 mod signatures;
 mod starts;
