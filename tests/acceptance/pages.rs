@@ -294,6 +294,23 @@ fn a_page_that_is_old_says_what_changed_and_keeps_what_was_typed() {
     plant.end();
 }
 
+/// What a page of a signature carries on, so that it can be sent with a password.
+fn carried(page: &Page, typed: &[(&str, &str)]) -> Vec<(String, String)> {
+    let own = ["form_token", "act", "role", "_meaning", "_covers", "rev.delivery/DL-2"];
+    let names = typed.iter().map(|(name, _)| *name).chain(own);
+    let fields: Vec<(String, String)> = names.map(|name| (name.to_owned(), page.hidden(name))).collect();
+    for (name, text) in typed {
+        assert!(fields.contains(&((*name).to_owned(), (*text).to_owned())), "{name}: {fields:?}");
+    }
+    fields
+}
+
+fn send(who: &Visitor, fields: &[(String, String)], word: &str) -> Page {
+    let mut all: Vec<(&str, &str)> = fields.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
+    all.push(("password", word));
+    who.send("/acts/examine_delivery", &all)
+}
+
 #[test]
 fn a_signature_shows_first_what_it_covers() {
     let plant = Plant::stocked();
@@ -329,21 +346,28 @@ fn a_signature_shows_first_what_it_covers() {
     };
     assert!(page.text.contains(&tallyseal_schema::tree::root(&leaves).to_string()), "{}", page.text);
     // What is signed is what the page carries on, not what is typed again.
-    let carried = typed.iter().map(|(name, _)| *name).chain(["form_token", "act", "role", "_meaning", "_covers"]);
-    let fields: Vec<(String, String)> = carried.map(|name| (name.to_owned(), page.hidden(name))).collect();
-    for (name, text) in typed {
-        assert!(fields.contains(&(name.to_owned(), text.to_owned())), "{name}: {fields:?}");
-    }
-    let send = |word: &str| {
-        let mut all: Vec<(&str, &str)> = fields.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
-        all.push(("password", word));
-        examiner.send("/acts/examine_delivery", &all)
-    };
-    let wrong = send("not mine");
+    let carried = carried(&page, &typed);
+    let wrong = send(&examiner, &carried, "not mine");
     assert_eq!(wrong.status, 401);
     assert!(wrong.text.contains("You are about to sign") && !wrong.text.contains("not mine"), "{}", wrong.text);
-    let signed = send(&password("U-0005"));
+    // Somebody adds to the record after it was shown: the signature would cover what nobody has seen.
+    plant.who("label_room").act("remark", &json!({ "record": "delivery/DL-2", "text": "one box is dented" })).good();
+    let size = plant.size();
+    let stale = send(&examiner, &carried, &password("U-0005"));
+    assert_eq!((stale.status, plant.size()), (409, size), "{}", stale.text);
+    assert!(stale.text.contains("Remark made"), "{}", stale.text);
+    // A password that is typed into a form which showed nothing signs nothing.
+    let mut bare = typed.to_vec();
+    bare.push(("password", "in the tests, 0005"));
+    let shown = examiner.act("examine_delivery", "", &bare);
+    assert!(shown.text.contains("You are about to sign") && plant.size() == size, "{}", shown.text);
+    assert!(shown.text.contains(&format!("up to its entry {}", entries.len() + 1)), "{}", shown.text);
+    let signed = send(&examiner, &self::carried(&shown, &typed), &password("U-0005"));
     assert!(signed.leads_to().contains("done="), "{}", signed.text);
+    let signature = plant.stream("delivery/DL-2").into_iter().rfind(|entry| entry["kind"] == "signature.applied");
+    let covers = &signature.unwrap()["body"]["covers"]["delivery/DL-2"];
+    // The act's own entry comes before it; everything else was shown.
+    assert_eq!(covers["rev"], entries.len() + 2);
     assert_eq!(plant.who("auditor").thing("delivery/DL-2").good()["state"]["status"], "examined_good");
     plant.end();
 }

@@ -22,6 +22,8 @@ use crate::randomness;
 
 /// One record that a signature covers, as it stands now.
 struct Covered {
+    /// How many entries it has; 0 where the act begins it.
+    at: u64,
     href: String,
     /// The root over its entries; empty where the act begins it.
     root: String,
@@ -130,6 +132,11 @@ impl Draft<'_> {
         }
     }
 
+    /// The rev at which the page before showed a stream.
+    fn shown_at(&self, stream: &str) -> Option<u64> {
+        self.input.get(&format!("rev.{stream}"))?.parse().ok()
+    }
+
     /// For each stream that the page before showed: its rev then; `rev.STREAM` in the form.
     fn expected(&self) -> Vec<(String, u64)> {
         let shown = self.input.iter().filter_map(|(name, rev)| Some((name.strip_prefix("rev.")?, rev.parse().ok()?)));
@@ -169,6 +176,8 @@ pub(super) async fn submit(
     let row = row(&name)?;
     let mut input = typed(&request, payload, &desk, Some(&seat)).await?;
     let password = input.remove("password").filter(|password| !password.is_empty()).map(Zeroizing::new);
+    // Only what was shown is signed: a password counts together with all that it would cover, as it stood then.
+    let password = password.filter(|_| all_shown(&input));
     let draft = Draft { desk: &desk, input: &input, row, seat: &seat };
     let more = input.contains_key("_more");
     let form = form::form(row.command, &input, !more, &Lookup(&desk));
@@ -177,9 +186,7 @@ pub(super) async fn submit(
         let status = if more { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
         return page_as(status, &draft.page(form, act));
     }
-    let role = roles_of(&seat, row, input.get("role").map_or("", String::as_str));
-    // In a role that may not: the rules say so, and record it.
-    let role = role.iter().find(|(_, chosen)| *chosen).map(|(role, _)| *role).or(seat.roles.first().copied());
+    let role = role_of(&seat, row, input.get("role").map_or("", String::as_str));
     let command = form.values.clone();
     let done = match (role, act.parse::<Act>()) {
         (Some(role), Ok(act)) => {
@@ -191,13 +198,32 @@ pub(super) async fn submit(
             }
             desk.act(&seat, row.command, ActRequest { act, command, expected, password, role }).await
         }
-        (None, _) => Err(DeskError::MayNotRead),
+        (None, _) => Err(DeskError::Invalid("the form names no role that there is".to_owned())),
         (_, Err(_)) => Err(DeskError::Invalid("the form has no act".to_owned())),
     };
     match done {
         Ok(done) => finished(&desk, &seat, &input, done),
         Err(error) => failed(&draft, form, error),
     }
+}
+
+/// The role that was chosen, and no other in its place: where it may not, the rules say so and record it. Where none was
+/// chosen, the first that may.
+fn role_of(seat: &Seat, row: &Authority, chosen: &str) -> Option<Role> {
+    match Role::ALL.into_iter().find(|role| role.as_str() == chosen) {
+        Some(role) => Some(role),
+        None if chosen.is_empty() => {
+            let may = seat.roles.iter().copied().find(|role| row.roles.contains(role));
+            may.or(seat.roles.first().copied())
+        }
+        None => None,
+    }
+}
+
+/// True where the form says of each record that the signature covers how far it was shown.
+fn all_shown(input: &Input) -> bool {
+    let covers = input.get("_covers").map_or("", String::as_str);
+    !covers.is_empty() && covers.split(' ').all(|stream| input.contains_key(&format!("rev.{stream}")))
 }
 
 /// What the person sees after it was recorded.
@@ -240,6 +266,8 @@ fn failed(draft: &Draft, form: Form, error: DeskError) -> Result<HttpResponse, P
         None => randomness::act()?.to_string(),
     };
     let about = command_about(draft, &form);
+    let mut said = Vec::new();
+    form.fields.iter().for_each(|field| field.said(&mut said));
     let mut shown = draft.page(form, act);
     let mut status = error.status_code();
     // A wrong password is asked for again with the same in sight: what would be signed was said with it.
@@ -256,15 +284,27 @@ fn failed(draft: &Draft, form: Form, error: DeskError) -> Result<HttpResponse, P
     match (signature, act_error) {
         (Some((signs, wrong)), _) => {
             let signs = signs.map(|signs| *signs).or_else(|| said_before(draft, about.as_ref()));
-            shown.signing = Some(signing(desk, signs)?);
-            shown.kept = kept(draft);
+            let signing = signing(desk, signs)?;
+            // What is shown is what will be signed: anything that comes in between makes the act stale. After a wrong
+            // password too, so that nothing changes under the person's eyes without a word.
+            let moved = wrong.is_some() && signing.covers.iter().any(|one| draft.shown_at(&one.stream) != Some(one.at));
+            let mut expected: BTreeMap<String, u64> = draft.expected().into_iter().collect();
+            expected.extend(signing.covers.iter().map(|one| (one.stream.clone(), one.at)));
+            shown.expected = expected.into_iter().collect();
+            shown.signing = Some(signing);
+            shown.kept = said.into_iter().map(|(name, text)| (name.clone(), words::field(&name), text)).collect();
             if wrong.is_none() {
                 status = StatusCode::OK;
             }
-            shown.wrong = wrong;
+            shown.wrong = match (wrong, moved) {
+                (Some((what, _)), true) => Some((what, words::MOVED.to_owned())),
+                (wrong, _) => wrong,
+            };
         }
         (None, Some(ActError::Stale(streams))) => {
-            shown.expected = streams.iter().map(|stale| (stale.stream.to_string(), stale.rev)).collect();
+            let mut expected: BTreeMap<String, u64> = draft.expected().into_iter().collect();
+            expected.extend(streams.iter().map(|stale| (stale.stream.to_string(), stale.rev)));
+            shown.expected = expected.into_iter().collect();
             for stale in streams {
                 let Some(last) = &stale.last else { continue };
                 shown.changed.push(Changed {
@@ -294,13 +334,6 @@ fn command_about(draft: &Draft, form: &Form) -> Option<Stream> {
     serde_json::from_value::<tallyseal_control::Command>(fields.into()).ok()?.about()
 }
 
-/// The fields of an act that is about to be signed.
-fn kept(draft: &Draft) -> Vec<(String, String, String)> {
-    let own = ["act", "back", "role", "_more", "_meaning", "_covers"];
-    let fields = draft.input.iter().filter(|(name, _)| !own.contains(&name.as_str()) && !name.starts_with("rev."));
-    fields.map(|(name, text)| (name.clone(), words::field(name), text.clone())).collect()
-}
-
 /// What the page before said would be signed, where only the password was wrong since.
 fn said_before(draft: &Draft, about: Option<&Stream>) -> Option<Signs> {
     let meaning = draft.input.get("_meaning").cloned().unwrap_or_default();
@@ -318,6 +351,7 @@ fn signing(desk: &Desk, signs: Option<Signs>) -> Result<Signing, PageError> {
     for stream in &covers {
         let stands = desk.book().stands_at(stream)?;
         signing.covers.push(Covered {
+            at: stands.map_or(0, |(rev, _)| rev),
             href: href(stream),
             root: stands.map(|(_, root)| root.to_string()).unwrap_or_default(),
             rev: stands.map(|(rev, _)| words::number(rev)).unwrap_or_default(),

@@ -148,6 +148,44 @@ impl Field {
         ids.join(" ")
     }
 
+    /// What was said in it and below, as the form sends it: names and texts. Shapes that were not chosen say nothing.
+    pub(super) fn said(&self, said: &mut Vec<(String, String)>) {
+        let mut say = |name: String, text: &str| {
+            if !text.is_empty() {
+                said.push((name, text.to_owned()));
+            }
+        };
+        match &self.kind {
+            Kind::Lines(text)
+            | Kind::Moment(text)
+            | Kind::Share(text)
+            | Kind::Text { text, .. }
+            | Kind::Whole(text) => say(self.path.clone(), text),
+            Kind::Choice(choices) => {
+                let chosen = choices.iter().find(|choice| choice.chosen);
+                say(self.path.clone(), chosen.map_or("", |choice| choice.value.as_str()));
+            }
+            Kind::Ticks(choices) => {
+                for choice in choices.iter().filter(|choice| choice.chosen) {
+                    say(format!("{}.{}", self.path, choice.value), "yes");
+                }
+            }
+            Kind::YesNo { yes, no } => {
+                let text = if *yes { "yes" } else { "no" };
+                say(self.path.clone(), if *yes || *no { text } else { "" });
+            }
+            Kind::Group(fields) => fields.iter().for_each(|field| field.said(said)),
+            Kind::Rows(rows) => rows.iter().flatten().for_each(|field| field.said(said)),
+            Kind::Variants(variants) => {
+                for variant in variants.iter().filter(|variant| variant.choice.chosen) {
+                    say(format!("{}.{}", self.path, variant.tag), &variant.choice.value);
+                }
+                let chosen = variants.iter().filter(|variant| variant.choice.chosen);
+                chosen.flat_map(|variant| &variant.fields).for_each(|field| field.said(said));
+            }
+        }
+    }
+
     /// Every fault in it and below, with the ID of its field.
     fn faults(&self, found: &mut Vec<(String, String)>) {
         if let Some(fault) = &self.fault {

@@ -6,6 +6,8 @@ use tallyseal_schema::kinds::{
 };
 use tallyseal_schema::{By, Time};
 
+pub(super) const MOVED: &str =
+    "Meanwhile what you would sign has changed: look at it again below, then give your password.";
 pub(super) const MISSING: &str = "This is needed.";
 pub(super) const NO_CHOICE: &str = "Choose one of these.";
 pub(super) const NO_ID: &str = "An ID has capital letters, digits and hyphens, 32 at most.";
