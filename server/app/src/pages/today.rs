@@ -339,7 +339,10 @@ fn desk_of(desk: &Desk, role: Role, now: Time) -> Result<DeskOf, PageError> {
 fn waits(desk: &Desk, sort: &Sort, now: Time) -> Result<Option<Waiting>, PageError> {
     let mut things = Vec::new();
     let mut number: usize = 0;
-    for stream in desk.book().set_page(&Key::new(sort.key, "yes"), None, COUNTED + 1)? {
+    let streams = desk.book().set_page(&Key::new(sort.key, "yes"), None, COUNTED + 1)?;
+    // Where there are more than were looked at, what was not looked at may wait too: nobody is told that nothing does.
+    let more = streams.len() > COUNTED;
+    for stream in streams.into_iter().take(COUNTED) {
         let Some((_, record)) = desk.book().record(&stream)? else { continue };
         if !(sort.which)(&record, now) {
             continue;
@@ -349,12 +352,12 @@ fn waits(desk: &Desk, sort: &Sort, now: Time) -> Result<Option<Waiting>, PageErr
             things.push(thing(&stream, &record));
         }
     }
-    Ok((number > 0).then(|| Waiting {
+    Ok((number > 0 || more).then(|| Waiting {
         class: sort.class,
         hint: sort.hint,
         id: id(sort.title),
         list: sort.list.to_owned(),
-        number: more_than(number),
+        number: so_far(number, more),
         things,
         title: sort.title,
     }))
@@ -369,11 +372,8 @@ fn thing(stream: &Stream, record: &Record) -> (String, String, String) {
 }
 
 /// A number, as far as it was counted.
-fn more_than(number: usize) -> String {
-    match number > COUNTED {
-        true => format!("{}+", words::number(COUNTED as u64)),
-        false => words::number(number as u64),
-    }
+fn so_far(number: usize, more: bool) -> String {
+    format!("{}{}", words::number(number as u64), if more { "+" } else { "" })
 }
 
 /// The exceptions that wait, by grade.
@@ -436,6 +436,6 @@ mod tests {
 
     #[test]
     fn more_than_were_counted_are_said_to_be_more() {
-        assert_eq!((more_than(200), more_than(201)), ("200".to_owned(), "200+".to_owned()));
+        assert_eq!((so_far(200, false), so_far(0, true)), ("200".to_owned(), "0+".to_owned()));
     }
 }

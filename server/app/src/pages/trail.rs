@@ -415,10 +415,7 @@ pub(super) fn change(header: &Header, bytes: &[u8], desk: &Desk) -> Option<Chang
             let old = body["superseded"].as_array()?.iter().map(|one| disposed(one, &one["ordinal"]));
             Change { old: old.collect::<Vec<_>>().join("; "), new: disposed(&body, &body["first"]) }
         }
-        "clock.stepped" => Change {
-            old: body["from"].as_str().unwrap_or_default().to_owned(),
-            new: body["to"].as_str().unwrap_or_default().to_owned(),
-        },
+        "clock.stepped" => Change { old: said_moment(&body["from"], desk), new: said_moment(&body["to"], desk) },
         "order.quantity_withdrawn" => {
             let same = |earlier: &Value| earlier["quantity"] == body["quantity"] && earlier["source"].is_object();
             Change { old: earlier(header, desk, &same, None), new: "withdrawn".to_owned() }
@@ -455,6 +452,15 @@ fn earlier(header: &Header, desk: &Desk, is_so: &dyn Fn(&Value) -> bool, field: 
     let near = desk.book().stream_page(&header.stream, Some(header.rev), EARLIER_LOOKED).unwrap_or_default();
     let found = near.iter().filter_map(|bytes| body_of(bytes)).find(|body| is_so(body));
     found.map(|body| said(&only(&body, field), desk)).unwrap_or_default()
+}
+
+/// A moment of an entry, in the plant's time and as the entry has it: a page shows the one, a file for others the other.
+fn said_moment(at: &Value, desk: &Desk) -> String {
+    let text = at.as_str().unwrap_or_default();
+    match text.parse::<Time>() {
+        Ok(at) => format!("{} ({text})", words::when(at, desk.zone()).local),
+        Err(_) => text.to_owned(),
+    }
 }
 
 /// The roles of an account, each with its training and its end.
