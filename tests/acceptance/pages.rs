@@ -130,6 +130,22 @@ fn a_locked_session_and_a_one_time_password_open_no_page() {
 }
 
 #[test]
+fn what_there_is_not_is_said_on_a_page_to_whoever_has_a_browser() {
+    let plant = Plant::stocked();
+    let room = visitor(&plant, "U-0004");
+    let browser = [("Accept", "text/html,application/xhtml+xml")];
+    for path in ["/nothing", "/rolls/R-404", "/rolls/no%20id", "/things/nonsense"] {
+        let page = room.get_with(path, &browser);
+        assert!(matches!(page.status, 404 | 422), "{path}: {}", page.status);
+        assert!(page.header("content-type").starts_with("text/html"), "{path}: {}", page.text);
+        assert!(page.text.contains("<h1>"), "{path}: {}", page.text);
+    }
+    // To a program it is a problem (RFC 9457).
+    assert_eq!(room.get("/nothing").header("content-type"), "application/problem+json");
+    plant.end();
+}
+
+#[test]
 fn every_role_sees_every_page_or_a_sentence() {
     let plant = Plant::stocked();
     plant.hire("U-0008", &["line"]);

@@ -340,7 +340,9 @@ fn a_request_that_comes_too_slowly_is_given_up_and_others_go_on() {
 fn a_page_that_there_is_not_is_a_problem_as_any_other() {
     let plant = Plant::stocked();
     let auditor = plant.who("auditor");
-    for path in ["/", "/api", "/api/nothing", "/api/things", "/api/things/roll/R-1/more", "/index.html", "/api/acts"] {
+    for path in
+        ["/api", "/api/", "/api/nothing", "/api/things", "/api/things/roll/R-1/more", "/index.html", "/api/acts"]
+    {
         assert_eq!(auditor.get(path).refused(404), "not-found", "{path}");
     }
     for path in ["/api/things/roll/R-99", "/api/things/roll/R-1%2Fmore", "/api/proofs/999999"] {

@@ -20,6 +20,7 @@ use zeroize::Zeroizing;
 use crate::counted::{Counted, is_searchable};
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::error::DeskError;
+use crate::pages::PageError;
 use crate::{clock, equal_keys, export};
 
 /// Largest body of an ordinary request. Unit: bytes.
@@ -35,10 +36,10 @@ const PAGE_MAX: u64 = 1_000;
 
 /// Every route.
 pub fn routes(config: &mut web::ServiceConfig) {
-    let unreadable = |error: String| actix_web::Error::from(DeskError::Invalid(error));
+    let unreadable = |error: String, request: &HttpRequest| told(DeskError::Invalid(error), request);
     config
-        .app_data(web::QueryConfig::default().error_handler(move |error, _| unreadable(error.to_string())))
-        .app_data(web::PathConfig::default().error_handler(move |error, _| unreadable(error.to_string())))
+        .app_data(web::QueryConfig::default().error_handler(move |error, asked| unreadable(error.to_string(), asked)))
+        .app_data(web::PathConfig::default().error_handler(move |error, asked| unreadable(error.to_string(), asked)))
         .service(page("/api/health", "GET").route(web::get().to(health)))
         .service(page("/api/openapi.json", "GET").route(web::get().to(openapi)))
         .service(
@@ -66,8 +67,19 @@ fn page(path: &str, methods: &'static str) -> Resource {
     web::resource(path).default_service(web::route().to(wrong))
 }
 
-async fn nothing_here(request: HttpRequest) -> Result<HttpResponse, DeskError> {
-    Err(DeskError::NotFound(format!("page {}", request.path().chars().take(200).collect::<String>())))
+async fn nothing_here(request: HttpRequest) -> Result<HttpResponse, actix_web::Error> {
+    let error = DeskError::NotFound(format!("page {}", request.path().chars().take(200).collect::<String>()));
+    Err(told(error, &request))
+}
+
+/// What is wrong with a request, as a page to a person in front of a browser and as a problem to everybody else.
+fn told(error: DeskError, request: &HttpRequest) -> actix_web::Error {
+    let accepts = request.headers().get(actix_web::http::header::ACCEPT).and_then(|value| value.to_str().ok());
+    let browser = accepts.is_some_and(|accepts| accepts.contains("text/html"));
+    match browser && !request.path().starts_with("/api") {
+        true => PageError::from(error).into(),
+        false => error.into(),
+    }
 }
 
 /// What is known of the caller once the book has been asked.
