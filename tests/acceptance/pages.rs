@@ -8,7 +8,7 @@ use serde_json::json;
 use tallyseal_machines::table::Direction;
 use tallyseal_schema::kinds::Role;
 use tallyseal_tests::api::{Client, hear, push};
-use tallyseal_tests::plant::{Plant, password, plain_run};
+use tallyseal_tests::plant::{Plant, after, grants_until, password, plain_run};
 use tallyseal_tests::top;
 use tallyseal_tests::visitor::{Page, Visitor, hidden};
 
@@ -126,6 +126,67 @@ fn a_locked_session_and_a_one_time_password_open_no_page() {
     typed[3].1 = mine;
     assert_eq!(new.send("/password", &typed).leads_to(), "/");
     new.get("/").good();
+    plant.end();
+}
+
+/// Rule: 21 CFR 211.25: whoever works here is trained for it, and a role ends with its training.
+#[test]
+fn whose_only_role_has_ended_sees_no_page() {
+    let plant = Plant::stocked();
+    plant.hire("U-0008", &["line"]);
+    let change = json!({
+        "account": "U-0008",
+        "roles": grants_until(&["line"], after(Duration::from_secs(8))),
+        "why": "trained for a while",
+    });
+    plant.who("administrator").act("change_roles", &change).good();
+    let line = visitor(&plant, "U-0008");
+    line.get("/bench").good();
+    plant.wait_for("the end of the role", || line.get("/").status == 403);
+    // Their own affairs stay open to them.
+    for path in closed().filter(|path| !["/lock", "/password"].contains(&path.as_str())) {
+        let page = line.get(&path);
+        assert_eq!(page.status, 403, "{path}: {}", page.text);
+        assert!(page.text.contains("no role any more"), "{path}: {}", page.text);
+    }
+    plant.end();
+}
+
+#[test]
+fn a_page_that_may_not_be_read_is_recorded_once_a_minute_and_not_offered() {
+    let plant = Plant::stocked();
+    let (room, auditor) = (visitor(&plant, "U-0004"), visitor(&plant, "U-0006"));
+    assert!(!room.get("/").good().contains(">Audit trail</a>"));
+    assert!(auditor.get("/").good().contains(">Audit trail</a>"));
+    let size = plant.size();
+    for _ in 0..5 {
+        assert_eq!(room.get("/trail").status, 403);
+    }
+    assert_eq!(plant.size(), size + 1, "one refusal is recorded");
+    // Of a record it is another one.
+    for _ in 0..2 {
+        assert_eq!(room.get("/trail?id=roll/R-1").status, 403);
+    }
+    assert_eq!(plant.size(), size + 2);
+    // And in another session.
+    assert_eq!(visitor(&plant, "U-0004").get("/trail").status, 403);
+    // The log-in is an entry as well.
+    assert_eq!(plant.size(), size + 4);
+    plant.end();
+}
+
+#[test]
+fn what_was_done_is_told_to_whoever_did_it() {
+    let plant = Plant::stocked();
+    let (room, other) = (visitor(&plant, "U-0004"), visitor(&plant, "U-0003"));
+    let moved = room.act("move_roll", "roll=R-1", &[("roll", "R-1"), ("place", "shelf 7")]);
+    let to = moved.leads_to();
+    let n = to.split("done=").nth(1).unwrap().split('&').next().unwrap().to_owned();
+    let path = format!("/?done={n}");
+    assert!(room.get(&path).good().contains("Recorded as entry"));
+    // Neither what others did nor what one did in another session was done just now.
+    assert!(!other.get(&path).good().contains("Recorded as entry"));
+    assert!(!visitor(&plant, "U-0004").get(&path).good().contains("Recorded as entry"));
     plant.end();
 }
 
@@ -259,11 +320,18 @@ fn a_form_that_is_not_of_this_session_does_nothing() {
         assert_eq!(room.send(path, &[("current", "x"), ("new", "y"), ("again", "y")]).status, 403, "{path}");
     }
     assert_eq!(plant.size(), size, "nothing was recorded");
+    // A browser that says nothing but the origin is held by that.
+    let own = plant.url().to_owned();
+    for origin in ["https://evil.example", "null", "http://127.0.0.1:1", ""] {
+        assert_eq!(send(&token, &[("Origin", origin)]).status, 403, "{origin}");
+    }
+    assert_eq!(plant.size(), size, "nothing was recorded");
     // From a page of the session it is done, once, however often it is sent.
     let first = send(&token, &[("Sec-Fetch-Site", "same-origin")]);
     assert!(first.leads_to().starts_with("/"), "{}", first.text);
     let size = plant.size();
     assert_eq!(send(&token, &[]).leads_to(), first.leads_to());
+    assert_eq!(send(&token, &[("Origin", &own)]).leads_to(), first.leads_to());
     assert_eq!(plant.size(), size);
     plant.end();
 }
@@ -472,6 +540,40 @@ fn news_come_to_those_who_watch_and_end_with_their_session() {
     // What it is about must be something.
     let other = visitor(&plant, "U-0003");
     assert_eq!(other.get("/live?about=nonsense").status, 422);
+    plant.end();
+}
+
+#[test]
+fn a_session_has_few_pages_that_watch_and_the_newest_are_kept() {
+    let plant = Plant::stocked();
+    let room = visitor(&plant, "U-0004");
+    let watch = || {
+        let mut stream = plant.who("auditor").connection();
+        let ask = format!("GET /live?about=roll/R-1 HTTP/1.1\r\nHost: test\r\nCookie: {}\r\n\r\n", room.cookie);
+        push(&mut stream, ask.as_bytes());
+        hear(&mut stream, |heard| heard.contains("event: beat"));
+        stream
+    };
+    let mut streams: Vec<_> = (0..8).map(|_| watch()).collect();
+    let other = visitor(&plant, "U-0003");
+    let mut elsewhere = plant.who("auditor").connection();
+    let ask = format!("GET /live HTTP/1.1\r\nHost: test\r\nCookie: {}\r\n\r\n", other.cookie);
+    push(&mut elsewhere, ask.as_bytes());
+    streams.push(watch());
+    let heard = hear(&mut streams[0], |heard| heard.contains("event: full"));
+    assert!(heard.contains("event: full"), "{heard}");
+    // Nobody else is told so, and pages answer.
+    for stream in streams.iter_mut().skip(1).chain([&mut elsewhere]) {
+        let heard = hear(stream, |heard| heard.contains("event: beat"));
+        assert!(!heard.contains("event: full"), "{heard}");
+    }
+    room.get("/").good();
+    other.get("/").good();
+    // Nor does one page watch without bound.
+    let many: Vec<String> = (0..101).map(|n| format!("roll/R-{n}")).collect();
+    let page = room.get(&format!("/live?about={}", many.join(",")));
+    assert_eq!(page.status, 422, "{}", page.text);
+    assert!(page.text.contains("watches at most"), "{}", page.text);
     plant.end();
 }
 

@@ -3,6 +3,7 @@
 "use strict";
 (() => {
   const SILENT_MS = 4500;
+  const AGAIN_MS = 2000;
   const banner = document.querySelector(".lost");
   const watched = document.querySelector("[data-live]");
 
@@ -25,6 +26,9 @@
   let heard = Date.now();
   let lost = null;
   let source = null;
+  let opened = 0;
+  let full = false;
+  const lostWords = banner.innerHTML;
 
   const refresh = () => {
     for (const part of document.querySelectorAll("[data-refresh]")) {
@@ -37,20 +41,39 @@
   };
   const open = () => {
     if (source) source.close();
+    opened = Date.now();
     source = new EventSource("/live?about=" + encodeURIComponent(watched.dataset.live));
     source.addEventListener("beat", alive);
     source.addEventListener("entry", () => { alive(); refresh(); });
     source.addEventListener("over", () => { source.close(); location.reload(); });
+    // Another page of the session took the place. Loading anew would take it back, and so on without end.
+    source.addEventListener("full", () => {
+      source.close();
+      full = true;
+      banner.textContent = "This page no longer renews itself: too many pages of this session are open. Close some.";
+      banner.hidden = false;
+    });
   };
   open();
+  // Whoever comes back to the page wants to see what is so now.
+  document.addEventListener("visibilitychange", () => {
+    if (!full || document.visibilityState !== "visible") return;
+    full = false;
+    lost = null;
+    banner.innerHTML = lostWords;
+    banner.hidden = true;
+    open();
+    refresh();
+  });
   setInterval(() => {
+    if (full) return;
     if (Date.now() - heard > SILENT_MS) {
       if (!lost) {
         lost = new Date();
         banner.querySelector("span").textContent = lost.toLocaleTimeString("en-GB");
         banner.hidden = false;
       }
-      if (source.readyState === EventSource.CLOSED) open();
+      if (source.readyState === EventSource.CLOSED && Date.now() - opened > AGAIN_MS) open();
     }
   }, 500);
 

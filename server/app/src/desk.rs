@@ -28,6 +28,7 @@ use crate::error::DeskError;
 use crate::idle::Idle;
 use crate::randomness;
 use crate::strangers::Strangers;
+use crate::streams::Streams;
 use crate::token::Tokens;
 use crate::vault::{self, Vault, VaultError};
 use crate::verifying::Verifying;
@@ -44,11 +45,20 @@ const PORCH_MAX: usize = 32;
 const ACCOUNT_MAX: usize = 40;
 /// Failed log-ins of one account before it is locked for a while.
 const FAILURES_MAX: u32 = 10;
+/// The roles that read entries.
+pub(crate) const READERS: &[Role] = &[Role::Supervisor, Role::Reviewer, Role::Auditor];
+/// A session that may not read a record and asks again within this time is answered without another entry: the book keeps
+/// each for good, and asking costs nothing.
+const ASKED_AGAIN: Duration = Duration::from_secs(60);
+/// So many of them are remembered.
+const ASKED_MAX: usize = 10_000;
 /// How long it is locked.
 const LOCKED: Duration = Duration::from_secs(15 * 60);
 
 /// The desk of one book.
 pub struct Desk {
+    /// Who may not read what, and when that was recorded.
+    asked: Mutex<BTreeMap<(Id, Option<Stream>), Instant>>,
     book: Book,
     captures: Captures,
     /// Becomes true when the server ends: pages that watch let go.
@@ -61,6 +71,7 @@ pub struct Desk {
     name: BookName,
     porch: Semaphore,
     strangers: Arc<Strangers>,
+    streams: Arc<Streams>,
     stretching: Arc<Semaphore>,
     tokens: Tokens,
     /// Sessions in which a password is being tried.
@@ -201,6 +212,7 @@ impl Desk {
         zone: chrono_tz::Tz,
     ) -> Self {
         Self {
+            asked: Mutex::new(BTreeMap::new()),
             book,
             captures,
             closing: tokio::sync::watch::Sender::new(false),
@@ -211,6 +223,7 @@ impl Desk {
             name,
             porch: Semaphore::new(PORCH_MAX),
             strangers: Arc::new(Strangers::default()),
+            streams: Arc::default(),
             stretching: Arc::new(Semaphore::new(STRETCHING_MAX)),
             tokens,
             turns: Mutex::new(BTreeMap::new()),
@@ -660,7 +673,7 @@ impl Desk {
     ///
     /// Errors: the book cannot be read.
     pub(crate) fn reads_entries(&self, seat: &Seat) -> Result<bool, DeskError> {
-        let may = seat.roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor));
+        let may = seat.roles.iter().any(|role| READERS.contains(role));
         Ok(may && !Counted::now(&self.book)?.counts(&seat.account))
     }
 
@@ -699,8 +712,17 @@ impl Desk {
         &self.verifying
     }
 
-    /// What a person is told who may not read the entries of a stream, or any; that they asked is recorded.
+    /// The pages that watch.
+    pub(crate) fn streams(&self) -> &Arc<Streams> {
+        &self.streams
+    }
+
+    /// What a person is told who may not read the entries of a stream, or any; that they asked is recorded, once a minute.
     pub(crate) async fn may_not_read(&self, seat: &Seat, record: Option<Stream>) -> DeskError {
+        let asked = (seat.session.clone(), record.clone());
+        if !first_within(&mut self.lock_asked(), &asked, Instant::now()) {
+            return DeskError::MayNotRead;
+        }
         let refusal = Refusal::forbidden(
             "may-not-read",
             "The entries are not for this person now.",
@@ -708,7 +730,11 @@ impl Desk {
         );
         match self.noted(seat, "read_entries", record, DeskError::refused(refusal)).await {
             DeskError::Act(error) if matches!(*error, ActError::Refused { .. }) => DeskError::MayNotRead,
-            other => other,
+            other => {
+                // It was not recorded: the next time it is.
+                self.lock_asked().remove(&asked);
+                other
+            }
         }
     }
 
@@ -808,6 +834,10 @@ impl Desk {
         worked.await.map_err(|_| broken("the check of the password failed"))?
     }
 
+    fn lock_asked(&self) -> std::sync::MutexGuard<'_, BTreeMap<(Id, Option<Stream>), Instant>> {
+        self.asked.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     fn lock_failures(&self) -> std::sync::MutexGuard<'_, BTreeMap<String, (u32, Instant)>> {
         self.failures.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
@@ -853,6 +883,25 @@ impl Desk {
 /// An account as a person types it, in the form that IDs have.
 fn fold_typed(account: &str) -> String {
     account.trim().chars().take(ACCOUNT_MAX).flat_map(char::to_uppercase).collect()
+}
+
+/// True where nothing equal was asked within the last minute; it is remembered from then on.
+fn first_within<T: Ord + Clone>(all: &mut BTreeMap<T, Instant>, asked: &T, now: Instant) -> bool {
+    let recent = |at: &Instant| now.saturating_duration_since(*at) < ASKED_AGAIN;
+    if all.get(asked).is_some_and(recent) {
+        return false;
+    }
+    if all.len() >= ASKED_MAX {
+        all.retain(|_, at| recent(at));
+    }
+    // Where all are recent the oldest is let go: it costs an entry, no memory.
+    if all.len() >= ASKED_MAX
+        && let Some(oldest) = all.iter().min_by_key(|(_, at)| **at).map(|(one, _)| one.clone())
+    {
+        all.remove(&oldest);
+    }
+    all.insert(asked.clone(), now);
+    true
 }
 
 /// Counts one more failure, or try, of an account.
@@ -916,4 +965,22 @@ pub(crate) fn system_order(component: &str, command: Command) -> Result<Order, D
         secret: None,
         request,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_same_is_first_once_a_minute_and_the_memory_of_it_is_bounded() {
+        let (mut all, begun) = (BTreeMap::new(), Instant::now());
+        assert!(first_within(&mut all, &0, begun));
+        assert!(!first_within(&mut all, &0, begun + ASKED_AGAIN / 2));
+        assert!(first_within(&mut all, &1, begun));
+        assert!(first_within(&mut all, &0, begun + ASKED_AGAIN));
+        for n in 0..2 * ASKED_MAX {
+            first_within(&mut all, &n, begun + ASKED_AGAIN);
+        }
+        assert_eq!(all.len(), ASKED_MAX);
+    }
 }

@@ -36,6 +36,8 @@ pub enum DeskError {
     MayNotRead,
     /// Account or password is wrong.
     WrongPassword,
+    /// So much of this is done already that no more is begun; what, in a sentence.
+    TooMany(&'static str),
     /// The request is too large. Unit: bytes.
     TooLarge(usize),
     /// The request came too slowly.
@@ -186,6 +188,13 @@ impl Problem {
                 "too-large",
                 format!("The request is larger than {max} bytes."),
                 "Send less at a time.",
+            ),
+            DeskError::TooMany(what) => Self::new(
+                StatusCode::SERVICE_UNAVAILABLE,
+                "Busy",
+                "busy",
+                *what,
+                "Nothing was begun. Try again in a minute.",
             ),
             DeskError::TooSlow => Self::new(
                 StatusCode::REQUEST_TIMEOUT,

@@ -23,6 +23,7 @@ mod randomness;
 mod say;
 mod server;
 mod strangers;
+mod streams;
 mod token;
 mod vault;
 mod verifying;

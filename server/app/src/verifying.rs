@@ -4,18 +4,23 @@
 use std::collections::BTreeMap;
 use std::fs::{self, DirBuilder};
 use std::io;
+use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::DirBuilderExt as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tallyseal_book::{Book, Layout};
-use tallyseal_schema::Time;
 use tallyseal_schema::checkpoint::VerifierKey;
+use tallyseal_schema::{Hash, Time};
 use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside, Report, Trust};
+
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 use crate::clock;
 
+/// Sealed records that are under way at a time: one is verified, the others wait or come in.
+const HANDED_IN_MAX: usize = 3;
 /// Faults that are kept for showing; all of them are counted.
 const FAULTS_MAX: usize = 50;
 /// The folder in the book's directory that holds the copy whose views are compared.
@@ -112,13 +117,28 @@ struct State {
     running: Option<(Began, Stage)>,
 }
 
+struct HandedIn {
+    running: Arc<Semaphore>,
+    taken: Arc<Semaphore>,
+}
+
+impl Default for HandedIn {
+    fn default() -> Self {
+        Self { running: Arc::new(Semaphore::new(1)), taken: Arc::new(Semaphore::new(HANDED_IN_MAX)) }
+    }
+}
+
+/// The turn of one sealed record, given back when it is let go.
+pub(crate) struct Turn(#[allow(dead_code, reason = "held, not looked at")] OwnedSemaphorePermit);
+
 /// The verifications of one server.
 #[derive(Default)]
 pub(crate) struct Verifying {
     /// How many checkpoints are in a folder that no new one comes into, and the largest size there.
     full: Mutex<BTreeMap<PathBuf, (u64, Option<u64>)>>,
-    /// Held while a sealed record is verified: one is enough for the memory of a small server.
-    handed_in: tokio::sync::Mutex<()>,
+    /// Sealed records that are handed in: one is verified at a time, which is enough for the memory of a small server, and
+    /// few wait, whose bytes lie on the disk meanwhile.
+    handed_in: HandedIn,
     state: Mutex<State>,
 }
 
@@ -186,10 +206,25 @@ impl Verifying {
         Ok(report.into())
     }
 
-    /// Verifies a sealed record that was handed in, against the book's key. One at a time; the next waits.
-    pub(crate) async fn handed_in(&self, zip: PathBuf, key: VerifierKey) -> Result<Found, String> {
-        let _turn = self.handed_in.lock().await;
+    /// A turn for one more sealed record, before any byte of it is taken in; `None`: so many are under way already.
+    pub(crate) fn turn(&self) -> Option<Turn> {
+        Arc::clone(&self.handed_in.taken).try_acquire_owned().ok().map(Turn)
+    }
+
+    /// Verifies a sealed record that was handed in, against the book's key. One at a time; the next waits. `held`: what must
+    /// not go before the work is done, whether or not anybody waits for its answer.
+    pub(crate) async fn handed_in(
+        &self,
+        turn: Turn,
+        zip: PathBuf,
+        held: impl Send + 'static,
+        key: VerifierKey,
+    ) -> Result<Found, String> {
+        let running = Arc::clone(&self.handed_in.running).acquire_owned().await;
+        let running = running.map_err(|_| "The server is stopping.".to_owned())?;
         let work = move || {
+            // A client that hangs up ends what waits here, not this work: the turns and the file are its own.
+            let _own = (held, running, turn);
             let options = Options { keys: vec![key], threads: threads(), ..Options::default() };
             let report = tallyseal_verify::verify(&zip, &options);
             // Where it lies here is nothing to whoever handed it in.
@@ -238,6 +273,32 @@ impl Verifying {
     }
 }
 
+/// How the temporary files of this book's server are called that hold records which are handed in. Other servers on this
+/// machine have their own.
+pub(crate) fn handed_in_prefix(dir: &Path) -> String {
+    let dir = fs::canonicalize(dir).unwrap_or_else(|_| dir.to_owned());
+    let name = Hash::of(dir.as_os_str().as_bytes()).hex();
+    format!("tallyseal-handed-in-{}-", name.get(..16).unwrap_or_default())
+}
+
+/// Removes what a server that was killed left: the copy whose views were compared, records that were handed in. Called by the
+/// one server that has the book.
+pub(crate) fn clear_left(dir: &Path) {
+    let copy = dir.join(COPY);
+    if copy.exists()
+        && let Err(error) = fs::remove_dir_all(&copy)
+    {
+        tracing::error!(%error, "a copy that an earlier server left was not removed");
+    }
+    let prefix = handed_in_prefix(dir);
+    for entry in fs::read_dir(std::env::temp_dir()).into_iter().flatten().flatten() {
+        let left = entry.file_name().to_str().is_some_and(|name| name.starts_with(&prefix) && name.ends_with(".zip"));
+        if left && let Err(error) = fs::remove_file(entry.path()) {
+            tracing::error!(%error, "a record that was handed in to an earlier server was not removed");
+        }
+    }
+}
+
 /// Counts a file of checkpoints/, whose name is its size in 16 digits.
 fn note(entry: &fs::DirEntry, count: &mut u64, newest: &mut Option<u64>) {
     let name = entry.file_name();
@@ -282,6 +343,61 @@ impl Drop for Copy {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_a_killed_server_left_is_cleared_and_no_other_books() {
+        let dirs = ["one", "two"].map(|name| {
+            let dir = std::env::temp_dir().join(format!("tallyseal-left-{}-{name}", std::process::id()));
+            fs::create_dir_all(dir.join(COPY)).unwrap();
+            fs::write(dir.join(COPY).join("book.db"), "a copy").unwrap();
+            dir
+        });
+        let files = dirs.each_ref().map(|dir| std::env::temp_dir().join(format!("{}A-1.zip", handed_in_prefix(dir))));
+        for file in &files {
+            fs::write(file, "a record").unwrap();
+        }
+        clear_left(&dirs[0]);
+        assert_eq!(dirs.each_ref().map(|dir| dir.join(COPY).exists()), [false, true]);
+        assert_eq!(files.each_ref().map(|file| file.exists()), [false, true]);
+        clear_left(&dirs[1]);
+        assert!(!files[1].exists());
+        for dir in dirs {
+            fs::remove_dir_all(dir).unwrap();
+        }
+    }
+
+    #[tokio::test]
+    async fn a_turn_lasts_as_long_as_the_work_whoever_hangs_up() {
+        let verifying = Arc::new(Verifying::default());
+        let turns: Vec<Turn> = std::iter::from_fn(|| verifying.turn()).take(10).collect();
+        assert_eq!(turns.len(), HANDED_IN_MAX);
+        drop(turns);
+        // What is held is let go by the work itself: here it waits until it may.
+        struct Held(std::sync::mpsc::Receiver<()>);
+        impl Drop for Held {
+            fn drop(&mut self) {
+                let _ = self.0.recv();
+            }
+        }
+        let (go, may) = std::sync::mpsc::channel();
+        let key = VerifierKey::of_book(
+            &"label-room.example/plant-1".parse().unwrap(),
+            tallyseal_schema::signature::SigningKey::from_seed(&[7; 32]).unwrap().public(),
+        );
+        let (own, turn) = (Arc::clone(&verifying), verifying.turn().unwrap());
+        let asked = tokio::spawn(async move { own.handed_in(turn, "/nowhere.zip".into(), Held(may), key).await });
+        while verifying.handed_in.running.available_permits() == 1 {
+            tokio::task::yield_now().await;
+        }
+        asked.abort();
+        assert!(asked.await.is_err());
+        assert_eq!(verifying.handed_in.running.available_permits(), 0);
+        go.send(()).unwrap();
+        while verifying.handed_in.running.available_permits() == 0 {
+            tokio::task::yield_now().await;
+        }
+        assert!(verifying.turn().is_some());
+    }
 
     #[test]
     fn checkpoints_are_counted_by_their_names_alone() {

@@ -677,7 +677,7 @@ impl IssueState {
 }
 
 /// True where the first of two people signed so long ago that they were not there together.
-pub(crate) fn lapsed(first: Time, now: Time) -> bool {
+pub fn lapsed(first: Time, now: Time) -> bool {
     now > first.plus_micros(TOGETHER_MIN * 60 * 1_000_000)
 }
 

@@ -56,7 +56,7 @@ pub use delivery::{DeliveryState, DeliveryStatus};
 pub use deviation::{DeviationState, DeviationStatus};
 pub use facts::{Facts, Standing};
 pub use hand_count::{HAND_COUNT_MAX, HandCountState, HandCountStatus};
-pub use issue::{Candidate, IssueState, IssueStatus, issued_so_far, propose, proposed};
+pub use issue::{Candidate, IssueState, IssueStatus, issued_so_far, lapsed, propose, proposed};
 pub use item::{ItemState, ItemStatus, SupplierState};
 pub use limits::{LimitSetState, LimitSetStatus};
 pub use line::{ClearanceState, LineState};

@@ -14,7 +14,7 @@ use super::stock::{Pick, Row, few, picks};
 use super::thing::{Happened, Offer, Shown, Signed, done, history, keep, offers, signatures};
 use super::visitor::Visitor;
 use super::words::{self, Told, When};
-use super::{Frame, PageError, href, page, see_other};
+use super::{Frame, PageError, beside, href, page, see_other};
 use crate::counted::Counted;
 use crate::desk::Desk;
 use crate::error::DeskError;
@@ -115,7 +115,7 @@ pub(super) async fn deliveries(
     let pass = |_: &Stream, record: &Record| delivery_of(record).is_some_and(|state| passes(&query, state));
     let found = sieve_of(&query).page(&desk, sieve::PAGE, pass)?;
     let mut frame = Frame::new(&desk, Some(&seat), "deliveries", "Deliveries");
-    frame.done = done(&desk, &Shown { done: asked(&query, "done").parse().ok() });
+    frame.done = done(&desk, &seat, &Shown { done: asked(&query, "done").parse().ok() });
     let offers = match frame.is_any(&[Role::LabelRoom]) {
         true => vec![Offer::of("receive_delivery", &[])],
         false => Vec::new(),
@@ -142,13 +142,11 @@ pub(super) async fn deliveries_csv(
     desk: Data<Desk>,
     query: Query<Asked>,
 ) -> Result<HttpResponse, PageError> {
-    let pass = |_: &Stream, record: &Record| delivery_of(record).is_some_and(|state| passes(&query, state));
-    let found = Sieve { after: "", ..sieve_of(&query) }.file(&desk, pass)?;
-    let rows: Vec<Vec<String>> = found
-        .passed
-        .iter()
-        .filter_map(|one| listed(&desk, one))
-        .map(|one| {
+    let (rows, more) = beside(move || {
+        let pass = |_: &Stream, record: &Record| delivery_of(record).is_some_and(|state| passes(&query, state));
+        let found = Sieve { after: "", ..sieve_of(&query) }.file(&desk, pass)?;
+        let all = found.passed.iter().filter_map(|one| listed(&desk, one));
+        let rows = all.map(|one| {
             vec![
                 one.delivery.id().to_string(),
                 one.item.id().to_string(),
@@ -159,10 +157,12 @@ pub(super) async fn deliveries_csv(
                 one.status.text,
                 if one.held { "yes" } else { "no" }.to_owned(),
             ]
-        })
-        .collect();
+        });
+        Ok((rows.collect::<Vec<Vec<String>>>(), found.next.is_some()))
+    })
+    .await?;
     let head = ["delivery", "item", "supplier", "supplier's lot", "received (UTC)", "rolls", "status", "on hold"];
-    Ok(sieve::csv("deliveries", &head, &rows, found.next.is_some()))
+    Ok(sieve::csv("deliveries", &head, &rows, more))
 }
 
 /// One of the steps that a delivery goes through.
@@ -311,7 +311,7 @@ pub(super) async fn one(
     let hidden = counted.tells(&stream);
     let told = told(&desk, &stream)?;
     let mut frame = Frame::new(&desk, Some(&seat), "deliveries", format!("Delivery {}", stream.id()));
-    frame.done = done(&desk, &query);
+    frame.done = done(&desk, &seat, &query);
     let (rolls, rests, totals, more) = rolls(&desk, &stream, &counted, hidden)?;
     let item = item_of(&desk, &state.item)?;
     let received = told.received.as_ref().map(|(body, ..)| body);

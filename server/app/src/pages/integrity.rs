@@ -27,7 +27,7 @@ use super::visitor::{Visitor, not_from_elsewhere, typed};
 use super::{Frame, PageError, checks, page, page_as, see_other, words};
 use crate::desk::{Desk, Seat};
 use crate::error::DeskError;
-use crate::verifying::{Began, Found, Stage};
+use crate::verifying::{Began, Found, Stage, handed_in_prefix};
 use crate::{clock, randomness};
 
 /// The largest sealed record that is taken in. Unit: bytes.
@@ -615,8 +615,9 @@ struct HandedIn {
 }
 
 impl HandedIn {
-    fn new(name: String) -> Result<Self, PageError> {
-        let path = std::env::temp_dir().join(format!("tallyseal-{}.zip", randomness::act()?));
+    fn new(desk: &Desk, name: String) -> Result<Self, PageError> {
+        let prefix = handed_in_prefix(desk.book().dir());
+        let path = std::env::temp_dir().join(format!("{prefix}{}.zip", randomness::act()?));
         let file = File::options().write(true).create_new(true).mode(0o600).open(&path);
         let file = file.map_err(|error| DeskError::Internal(format!("{}: {error}", path.display())))?;
         Ok(Self { file, length: 0, name, path })
@@ -666,7 +667,7 @@ async fn taken_in(desk: &Desk, seat: &Seat, form: &mut Multipart) -> Result<Opti
             "form_token" => ours = desk.is_form_token(seat, &token_of(&mut field).await?),
             "record" if ours && taken.is_none() => {
                 let name = field.content_disposition().and_then(|said| said.get_filename()).unwrap_or_default();
-                let mut file = HandedIn::new(name.chars().filter(|c| !c.is_control()).take(80).collect())?;
+                let mut file = HandedIn::new(desk, name.chars().filter(|c| !c.is_control()).take(80).collect())?;
                 while let Some(bytes) = next_of(&mut field).await? {
                     file.add(&bytes)?;
                 }
@@ -690,6 +691,8 @@ pub(super) async fn record(
 ) -> Result<HttpResponse, PageError> {
     not_from_elsewhere(&request)?;
     desk.may_read_entries(&seat, None).await?;
+    let turn = desk.verifying().turn();
+    let turn = turn.ok_or(DeskError::TooMany("Other sealed records are being verified, and more must not wait."))?;
     let mut form = Multipart::new(request.headers(), payload);
     let taken = tokio::time::timeout(HANDING_IN, taken_in(&desk, &seat, &mut form)).await;
     let taken = taken.map_err(|_| DeskError::TooSlow)??;
@@ -699,7 +702,7 @@ pub(super) async fn record(
         return page_as(StatusCode::UNPROCESSABLE_ENTITY, &page_of);
     };
     let title = format!("The sealed record {}", file.name);
-    match desk.verifying().handed_in(file.path.clone(), own_key(&desk)?).await {
+    match desk.verifying().handed_in(turn, file.path.clone(), file, own_key(&desk)?).await {
         Err(why) => {
             let verdict = Verdict { mark: "grave", word: "Not verified", sentences: vec![why] };
             page_of.answer = Some((title, verdict));

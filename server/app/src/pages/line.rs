@@ -114,7 +114,7 @@ pub(super) async fn board(
         return page(&BoardPart { cards });
     }
     let mut frame = Frame::new(&desk, Some(&seat), "lines", "Lines");
-    frame.done = done(&desk, &Shown { done: query.done });
+    frame.done = done(&desk, &seat, &Shown { done: query.done });
     page(&LinesPage { cards, may_register: frame.is_any(next::roles("register_line")), frame })
 }
 
@@ -264,7 +264,7 @@ pub(super) async fn one(
         None => None,
     };
     let mut frame = Frame::new(&desk, Some(&seat), "lines", format!("Line {id}"));
-    frame.done = done(&desk, &Shown { done: query.done });
+    frame.done = done(&desk, &seat, &Shown { done: query.done });
     let v = view(&desk, &seat, &frame, &stream, &line, whole.as_ref(), &open)?;
     match query.part.as_str() {
         "state" => page(&StatePart { v }),

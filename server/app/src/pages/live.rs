@@ -16,9 +16,12 @@ use super::visitor::Watcher;
 use super::{PageError, Wish};
 use crate::desk::Desk;
 use crate::error::DeskError;
+use crate::streams::Place;
 
 /// A page that hears nothing for longer than two of these says that the connection is lost.
 const HEARTBEAT: Duration = Duration::from_secs(2);
+/// Streams that one page may watch: the board on the wall watches every station that it shows.
+const ABOUT_MAX: usize = super::bench::STATIONS_MAX;
 /// Several entries within this time are told as one.
 const GATHER: Duration = Duration::from_millis(200);
 
@@ -38,11 +41,12 @@ struct Watch {
     first: bool,
     /// The session was locked already.
     locked: bool,
+    place: Place,
     token: String,
 }
 
 pub(super) async fn live(
-    Watcher { locked, token }: Watcher,
+    Watcher { locked, session, token }: Watcher,
     desk: Data<Desk>,
     query: Query<About>,
 ) -> Result<HttpResponse, PageError> {
@@ -50,9 +54,14 @@ pub(super) async fn live(
     for stream in query.about.iter().flat_map(|list| list.split(',')).filter(|stream| !stream.is_empty()) {
         about.insert(stream.parse::<Stream>().map_err(|error| DeskError::Invalid(error.to_string()))?);
     }
+    if about.len() > ABOUT_MAX {
+        return Err(DeskError::Invalid(format!("a page watches at most {ABOUT_MAX} records")).into());
+    }
     if locked && (about.is_empty() || about.iter().any(|stream| stream.thing() != "station")) {
         return Err(PageError::Locked(Wish::default()));
     }
+    let place =
+        desk.streams().enter(&session).ok_or(DeskError::TooMany("More pages watch than this server can serve."))?;
     let watch = Watch {
         all: about.is_empty(),
         about,
@@ -61,6 +70,7 @@ pub(super) async fn live(
         ended: false,
         first: true,
         locked,
+        place,
         token,
     };
     let events = futures_util::stream::unfold(watch, |mut watch| async move {
@@ -95,6 +105,10 @@ impl Watch {
         tokio::pin!(closing);
         loop {
             let heard = tokio::select! {
+                () = self.place.taken() => {
+                    self.ended = true;
+                    return "event: full\ndata: 0\n\n".to_owned();
+                }
                 () = &mut beat => return "event: beat\ndata: 0\n\n".to_owned(),
                 () = &mut closing => {
                     self.ended = true;

@@ -37,7 +37,7 @@ mod whole;
 mod words;
 
 use actix_web::http::StatusCode;
-use actix_web::http::header::{CONTENT_TYPE, HeaderName, HeaderValue, LOCATION};
+use actix_web::http::header::{CONTENT_TYPE, HeaderName, HeaderValue, LOCATION, RETRY_AFTER};
 use actix_web::web;
 use actix_web::{HttpResponse, ResponseError};
 use askama::Template;
@@ -46,7 +46,7 @@ use tallyseal_control::AUTHORITY;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::Role;
 
-use crate::desk::{Desk, Seat};
+use crate::desk::{Desk, READERS, Seat};
 use crate::error::{DeskError, Problem};
 use crate::randomness::NoRandomness;
 use words::When;
@@ -172,6 +172,11 @@ impl Frame {
         self.who.as_ref().is_some_and(|seat| seat.roles.iter().any(|role| roles.contains(role)))
     }
 
+    /// True where the roles of whoever looks read entries.
+    pub(crate) fn reads_entries(&self) -> bool {
+        self.is_any(READERS)
+    }
+
     /// The roles in which whoever looks may take a sealed record along.
     pub(crate) fn copy_roles(&self) -> Vec<Role> {
         let row = AUTHORITY.iter().find(|row| row.command == "note_export");
@@ -274,7 +279,12 @@ impl ResponseError for PageError {
             }
         };
         let page = Wrong { detail, remedy, title, version: assets::version() };
-        html(self.status_code(), page.render().unwrap_or_else(|_| "The page could not be made.".to_owned()))
+        let status = self.status_code();
+        let mut response = html(status, page.render().unwrap_or_else(|_| "The page could not be made.".to_owned()));
+        if status == StatusCode::SERVICE_UNAVAILABLE {
+            response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("10"));
+        }
+        response
     }
 }
 
@@ -306,6 +316,15 @@ fn html(status: StatusCode, text: String) -> HttpResponse {
         .insert_header((HeaderName::from_static("referrer-policy"), HeaderValue::from_static("same-origin")))
         .insert_header((HeaderName::from_static("cross-origin-opener-policy"), HeaderValue::from_static("same-origin")))
         .body(text)
+}
+
+/// Does what looks through much away from the web's two threads, which have others to answer.
+///
+/// Errors: the work's own; it broke off.
+pub(crate) async fn beside<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, PageError> + Send + 'static,
+) -> Result<T, PageError> {
+    tokio::task::spawn_blocking(work).await.map_err(|error| DeskError::Internal(error.to_string()))?
 }
 
 /// The next page after something was done.

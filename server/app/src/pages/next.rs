@@ -3,7 +3,7 @@
 
 use tallyseal_control::{
     AUTHORITY, Candidate, ContainerStatus, Custody, HandCountStatus, IssueStatus, OrderState, OrderStatus,
-    OverrideStatus,
+    OverrideStatus, lapsed,
 };
 use tallyseal_schema::Time;
 use tallyseal_schema::ids::{AccountId, Stream};
@@ -118,6 +118,13 @@ impl List<'_> {
         self.other(command, &[(field, id.as_str())], &[(&part.stream, part.rev)], format!("{label} {id}"), text, first);
     }
 
+    /// What takes the place of the second signature where that came too late.
+    fn lapsed<S>(&mut self, command: &str, field: &str, part: &Part<S>, label: &str, text: &str) {
+        let id = part.stream.id().to_string();
+        let shown = [(&part.stream, part.rev)];
+        self.other(command, &[(field, id.as_str())], &shown, format!("{label} {id}"), format!("{id} {text}"), None);
+    }
+
     fn other(
         &mut self,
         command: &str,
@@ -170,21 +177,21 @@ pub(super) fn due(whole: &Whole, proposals: &[Proposal], now: Time, back: &str) 
     match whole.order.status {
         OrderStatus::Planned | OrderStatus::Staged => {
             clearances(&mut list, now, ClearanceWhen::Before);
-            issuing(&mut list, proposals);
+            issuing(&mut list, proposals, now);
             starting(&mut list, now);
         }
         OrderStatus::InProgress => {
             running(&mut list, now);
-            issuing(&mut list, proposals);
+            issuing(&mut list, proposals, now);
         }
         OrderStatus::Interrupted => {
             standing(&mut list, now);
-            issuing(&mut list, proposals);
+            issuing(&mut list, proposals, now);
         }
         OrderStatus::Finished => finished(&mut list),
-        OrderStatus::Reconciled => reconciled(&mut list),
+        OrderStatus::Reconciled => reconciled(&mut list, now),
         OrderStatus::InReview => {
-            containers(&mut list);
+            containers(&mut list, now);
             match whole.signed("label record reviewed") {
                 None => list.push(
                     "review_order",
@@ -288,9 +295,20 @@ fn perform(list: &mut List, when: ClearanceWhen, text: &str) {
 
 /// What waits to be given, taken over and received. The roll that is received or mounted is not filled in: it is scanned,
 /// because the scan stands in place of a second person.
-fn issuing(list: &mut List, proposals: &[Proposal]) {
+fn issuing(list: &mut List, proposals: &[Proposal], now: Time) {
     let whole = list.whole;
     for issue in whole.issues.iter().filter(|one| one.state.status == IssueStatus::Given) {
+        if lapsed(issue.state.given_at, now) {
+            list.lapsed(
+                "withdraw_issue",
+                "issue",
+                issue,
+                "Withdraw the issue",
+                "was given more than half an hour ago, and nobody takes it over any more. Withdraw it, and give the rolls \
+                 anew when somebody of the line is there.",
+            );
+            continue;
+        }
         let first = issue.state.given_by.clone();
         list.second("take_issue", "issue", issue, (first, "given"), "Take over the issue");
     }
@@ -571,7 +589,7 @@ fn containers_to_seal(list: &mut List) {
     }
 }
 
-fn containers(list: &mut List) {
+fn containers(list: &mut List, now: Time) {
     let whole = list.whole;
     for container in &whole.containers {
         match container.state.status {
@@ -583,6 +601,18 @@ fn containers(list: &mut List) {
                 "Before a witness, who signs afterwards.",
                 None,
             ),
+            ContainerStatus::Declared
+                if container.state.declared.as_ref().is_some_and(|(_, _, at)| lapsed(*at, now)) =>
+            {
+                list.lapsed(
+                    "declare_destruction",
+                    "container",
+                    container,
+                    "Declare again the destruction of",
+                    "was declared destroyed more than half an hour ago, and nobody witnesses it any more. Declare it again, \
+                     with both people there.",
+                );
+            }
             ContainerStatus::Declared => {
                 let first = container.state.declared.as_ref().map(|(account, _, _)| account.clone());
                 let text = (first, "destroyed");
@@ -593,10 +623,10 @@ fn containers(list: &mut List) {
     }
 }
 
-fn reconciled(list: &mut List) {
+fn reconciled(list: &mut List, now: Time) {
     accounts(list);
     containers_to_seal(list);
-    containers(list);
+    containers(list, now);
     if list.due.is_empty() {
         list.push(
             "sign_for_packaging",

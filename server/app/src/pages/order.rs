@@ -227,7 +227,7 @@ pub(super) async fn one(
         "body" => page(&BodyPart { v }),
         _ => {
             let mut frame = Frame::new(&desk, Some(&seat), "orders", format!("Order {id}"));
-            frame.done = done(&desk, &Shown { done: query.done });
+            frame.done = done(&desk, &seat, &Shown { done: query.done });
             page(&OrderPage { frame, v })
         }
     }

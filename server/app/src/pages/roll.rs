@@ -178,7 +178,7 @@ pub(super) async fn one(
     let counted = Counted::now(desk.book())?;
     let hidden = counted.has(&stream);
     let mut frame = Frame::new(&desk, Some(&seat), "rolls", format!("Roll {}", stream.id()));
-    frame.done = done(&desk, &query);
+    frame.done = done(&desk, &seat, &query);
     let item = item_of(&desk, &state.item)?;
     let tag = state.tag.as_ref().filter(|_| !hidden);
     let order = match &state.order {

@@ -16,6 +16,8 @@ pub(super) const PAGE: usize = 100;
 const LOOKED_MAX: usize = 2_000;
 /// Rows of one CSV file.
 const CSV_MAX: usize = 20_000;
+/// Records that are looked at for one CSV file.
+const CSV_LOOKED: usize = 50_000;
 /// Streams that are asked for at a time.
 const BATCH: usize = 250;
 
@@ -92,11 +94,11 @@ impl Sieve<'_> {
         self.look(desk, LOOKED_MAX, LOOKED_MAX, passes)
     }
 
-    /// As many as a file has.
+    /// As many as a file has; `next` says whether there may be more.
     ///
     /// Errors: the book cannot be read.
     pub(super) fn file(&self, desk: &Desk, passes: impl Fn(&Stream, &Record) -> bool) -> Result<Found, ReadError> {
-        self.look(desk, CSV_MAX, usize::MAX, passes)
+        self.look(desk, CSV_MAX, CSV_LOOKED, passes)
     }
 
     fn look(
@@ -137,7 +139,10 @@ impl Sieve<'_> {
     }
 }
 
-/// A table as a CSV file.
+/// The last line of a file that does not have all.
+const NOT_ALL: &str = "NOT ALL: there is more than one file takes or looks through. Narrow the filters.";
+
+/// A table as a CSV file. `more`: it may not be all, which its last line says.
 ///
 /// Rule: RFC 4180. A cell that a spreadsheet would take for a formula gets an apostrophe before it.
 pub(super) fn csv(name: &str, head: &[&str], rows: &[Vec<String>], more: bool) -> HttpResponse {
@@ -147,7 +152,7 @@ pub(super) fn csv(name: &str, head: &[&str], rows: &[Vec<String>], more: bool) -
         csv_row(&mut text, row.iter().map(String::as_str));
     }
     if more {
-        csv_row(&mut text, ["There are more rows than one file takes: narrow the filters."].into_iter());
+        csv_row(&mut text, [NOT_ALL].into_iter());
     }
     HttpResponse::Ok()
         .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8"))

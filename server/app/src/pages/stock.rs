@@ -12,7 +12,7 @@ use super::sieve::{self, Asked, Sieve, asked, link};
 use super::thing::{Offer, Shown, done};
 use super::visitor::Visitor;
 use super::words::{self, Told};
-use super::{Frame, PageError, href, page, see_other};
+use super::{Frame, PageError, beside, href, page, see_other};
 use crate::counted::Counted;
 use crate::desk::Desk;
 use tallyseal_schema::kinds::Role;
@@ -321,7 +321,7 @@ pub(super) async fn rolls(
     let counted = Counted::now(desk.book())?;
     let listed = listed(&desk, &query, &counted)?;
     let mut frame = Frame::new(&desk, Some(&seat), "rolls", "Rolls");
-    frame.done = done(&desk, &Shown { done: asked(&query, "done").parse().ok() });
+    frame.done = done(&desk, &seat, &Shown { done: asked(&query, "done").parse().ok() });
     let text = |name: &str| asked(&query, name).to_owned();
     let later = ["after", "from"].iter().any(|name| !asked(&query, name).is_empty());
     let filters = ["id", "delivery", "item", "place", "quality", "count", "custody", "order"];
@@ -356,18 +356,22 @@ pub(super) async fn rolls_csv(
     desk: Data<Desk>,
     query: Query<Asked>,
 ) -> Result<HttpResponse, PageError> {
-    let counted = Counted::now(desk.book())?;
-    let pass = |stream: &Stream, record: &Record| roll_of(record).is_some_and(|state| passes(&query, stream, state));
-    let found = Sieve { after: "", ..sieve_of(&query) }.file(&desk, pass)?;
-    let row = |one: &sieve::Passed| roll_of(&one.record).map(|state| Row::new(&one.stream, state, &counted));
-    let mut rows: Vec<Row> = found.passed.iter().filter_map(row).collect();
-    let (by, down) = sorted_by(&query);
-    sort(&mut rows, by);
-    if down {
-        rows.reverse();
-    }
-    let rows: Vec<Vec<String>> = rows.iter().map(Row::cells).collect();
-    Ok(sieve::csv("rolls", HEAD, &rows, found.next.is_some()))
+    let (rows, more) = beside(move || {
+        let counted = Counted::now(desk.book())?;
+        let pass =
+            |stream: &Stream, record: &Record| roll_of(record).is_some_and(|state| passes(&query, stream, state));
+        let found = Sieve { after: "", ..sieve_of(&query) }.file(&desk, pass)?;
+        let row = |one: &sieve::Passed| roll_of(&one.record).map(|state| Row::new(&one.stream, state, &counted));
+        let mut rows: Vec<Row> = found.passed.iter().filter_map(row).collect();
+        let (by, down) = sorted_by(&query);
+        sort(&mut rows, by);
+        if down {
+            rows.reverse();
+        }
+        Ok((rows.iter().map(Row::cells).collect::<Vec<_>>(), found.next.is_some()))
+    })
+    .await?;
+    Ok(sieve::csv("rolls", HEAD, &rows, more))
 }
 
 #[derive(Template)]

@@ -11,17 +11,17 @@ use serde_json::Value;
 use tallyseal_control::{AUTHORITY, Key, Record, State};
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::Grant;
-use tallyseal_schema::{Entry, Time};
+use tallyseal_schema::{By, Entry, Time};
 
 use super::act::named;
 use super::sieve::{self, Asked, Sieve, asked, link};
 use super::visitor::Visitor;
 use super::words::Told;
-use super::{Frame, PageError, form, href, page, see_other, shown, words};
+use super::{Frame, PageError, beside, form, href, page, see_other, shown, words};
 use crate::api;
 use crate::clock;
 use crate::counted::Counted;
-use crate::desk::Desk;
+use crate::desk::{Desk, Seat};
 use crate::error::DeskError;
 
 /// Entries that a history shows, the latest ones: a station has more in a year than a page can hold.
@@ -141,10 +141,15 @@ pub(super) struct Shown {
     pub(super) done: Option<u64>,
 }
 
-/// What was just recorded, in a sentence.
-pub(super) fn done(desk: &Desk, shown: &Shown) -> Option<String> {
+/// What was just recorded, in a sentence. Only of what was done in the session of whoever looks: an address with any other
+/// number in it says nothing, neither that it was just now nor what it was.
+pub(super) fn done(desk: &Desk, seat: &Seat, shown: &Shown) -> Option<String> {
     let n = shown.done?;
     let entry = Entry::read(&desk.book().entry(n).ok()??).ok()?;
+    let own = matches!(&entry.header.by, By::Person(person) if person.session == seat.session);
+    if !own {
+        return None;
+    }
     Some(format!("Recorded as entry {}: {}.", words::number(n), words::kind(&entry.header.kind)))
 }
 
@@ -161,7 +166,7 @@ pub(super) async fn one(
     let missing = || DeskError::NotFound(named(&stream));
     let (_, record) = desk.book().record(&stream)?.ok_or_else(missing)?;
     let mut frame = Frame::new(&desk, Some(&seat), "things", words::capital(&named(&stream)));
-    frame.done = done(&desk, &query);
+    frame.done = done(&desk, &seat, &query);
     let page_of = ThingPage {
         about: about(&record),
         all: lines(&state["state"], true, &desk),
@@ -537,7 +542,7 @@ pub(super) async fn list(
     let found = sieve_of(&query, known).page(&desk, sieve::PAGE, pass)?;
     let path = format!("/things/{}", known.as_str());
     let mut frame = Frame::new(&desk, Some(&seat), "things", words::capital(&words::several(known.as_str())));
-    frame.done = done(&desk, &Shown { done: asked(&query, "done").parse().ok() });
+    frame.done = done(&desk, &seat, &Shown { done: asked(&query, "done").parse().ok() });
     let begins = begins(known);
     let offers = AUTHORITY.iter().filter(|row| begins.contains(&row.command) && frame.is_any(row.roles));
     let offers = offers.map(|row| Offer::of(row.command, &[]));
@@ -564,12 +569,16 @@ pub(super) async fn list_csv(
     query: Query<Asked>,
 ) -> Result<HttpResponse, PageError> {
     let known = Thing::parse(&thing).ok_or_else(|| DeskError::NotFound(format!("list of {thing}")))?;
-    let (now, state) = (clock::now(), asked(&query, "state"));
-    let pass = |_: &Stream, record: &Record| state.is_empty() || told(record, now).text == state;
-    let found = Sieve { after: "", ..sieve_of(&query, known) }.file(&desk, pass)?;
-    let rows: Vec<Vec<String>> =
-        found.passed.iter().map(|one| listed(one, now)).map(|one| vec![one.id, one.about, one.told.text]).collect();
-    Ok(sieve::csv(known.as_str(), &[known.as_str(), "about", "state"], &rows, found.next.is_some()))
+    let (rows, more) = beside(move || {
+        let (now, state) = (clock::now(), asked(&query, "state"));
+        let pass = |_: &Stream, record: &Record| state.is_empty() || told(record, now).text == state;
+        let found = Sieve { after: "", ..sieve_of(&query, known) }.file(&desk, pass)?;
+        let all = found.passed.iter().map(|one| listed(one, now));
+        let rows: Vec<Vec<String>> = all.map(|one| vec![one.id, one.about, one.told.text]).collect();
+        Ok((rows, found.next.is_some()))
+    })
+    .await?;
+    Ok(sieve::csv(known.as_str(), &[known.as_str(), "about", "state"], &rows, more))
 }
 
 /// The acts with which a thing of that sort begins.

@@ -3,7 +3,7 @@
 use actix_web::HttpResponse;
 use actix_web::web::{Data, Query};
 use askama::Template;
-use tallyseal_control::{DESTROY_DAYS, DeviationState, DeviationStatus, Key, Record, State};
+use tallyseal_control::{DESTROY_DAYS, DeviationState, DeviationStatus, Key, Record, State, lapsed};
 use tallyseal_schema::Time;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::{OVERRIDES, Role, Severity};
@@ -11,7 +11,7 @@ use tallyseal_schema::kinds::{OVERRIDES, Role, Severity};
 use super::act::named;
 use super::thing::{Shown, done, status};
 use super::visitor::Visitor;
-use super::{Frame, PageError, exceptions, href, page, words};
+use super::{Frame, PageError, beside, exceptions, href, page, words};
 use crate::clock;
 use crate::counted::Counted;
 use crate::desk::Desk;
@@ -148,13 +148,30 @@ fn near_its_day(record: &Record, now: Time) -> bool {
     state.sealed.as_ref().is_some_and(|(_, at)| now > at.plus_micros(warned))
 }
 
+/// Issues that the line may still take over.
+fn fresh_issue(record: &Record, now: Time) -> bool {
+    matches!(&record.state, State::Issue(state) if !lapsed(state.given_at, now))
+}
+
+/// Issues given so long ago that only the label room can do something about them.
+fn lapsed_issue(record: &Record, now: Time) -> bool {
+    matches!(&record.state, State::Issue(state) if lapsed(state.given_at, now))
+}
+
 /// The work of a role, most urgent first.
 fn sorts(role: Role) -> Vec<Sort> {
     match role {
         Role::LabelRoom => vec![
             sort("counts that run", "count.open", "/bench", "A table runs, or stands in the middle of a roll."),
             sort("counts to be signed", "count.unsigned", "/things/count", "A count stands only when it is signed."),
-            sort("issues not taken over", "issue.open", "/things/issue", "The line must sign for them."),
+            sort(
+                "issues to withdraw",
+                "issue.open",
+                "/things/issue",
+                "Given more than half an hour ago: nobody can take them over any more. Withdraw them and give the rolls anew.",
+            )
+            .which(lapsed_issue),
+            sort("issues not taken over", "issue.open", "/things/issue", "The line must sign for them.").which(fresh_issue),
             sort("rolls given back sealed", "roll.given_back", "/rolls", "Take them back; your count stands."),
             sort(
                 "containers near their day",
@@ -177,7 +194,8 @@ fn sorts(role: Role) -> Vec<Sort> {
                 "issue.open",
                 "/things/issue",
                 "The label room gave them; sign for them together.",
-            ),
+            )
+            .which(fresh_issue),
             sort("orders on a line", "order.running", "/lines", "Running, or interrupted."),
         ],
         Role::IncomingExaminer => vec![sort(
@@ -305,11 +323,8 @@ pub(super) async fn today(
 ) -> Result<HttpResponse, PageError> {
     let now = clock::now();
     let mut frame = Frame::new(&desk, Some(&seat), "today", "Today");
-    frame.done = done(&desk, &query);
-    let mut desks = Vec::new();
-    for role in &seat.roles {
-        desks.push(desk_of(&desk, *role, now)?);
-    }
+    frame.done = done(&desk, &seat, &query);
+    let desks = beside(move || seat.roles.iter().map(|role| desk_of(&desk, *role, now)).collect()).await?;
     page(&TodayPage { desks, frame })
 }
 

@@ -18,7 +18,7 @@ use tallyseal_schema::kinds::{Grant, KINDS, Role};
 use tallyseal_schema::{By, Time};
 
 use super::visitor::Visitor;
-use super::{Frame, PageError, href, page_as, shown, thing, words};
+use super::{Frame, PageError, beside, href, page_as, shown, thing, words};
 use crate::desk::Desk;
 use crate::error::DeskError;
 
@@ -721,10 +721,31 @@ pub(super) async fn csv(
     desk.may_read_entries(&seat, filter.stream.as_ref()).await?;
     let before = typed.get("before").and_then(|before| before.parse().ok());
     let walk = looked(&desk, &filter, before, Bound { entries: CSV_WINDOW, rows: CSV_ROWS }).await?;
+    let zone = desk.zone();
+    let (mut out, walk) = beside(move || Ok((csv_rows(&walk, &desk), walk))).await?;
+    let filters = filter.words(zone);
+    let filters = if filters.is_empty() { "no filter".to_owned() } else { filters.join("; ") };
+    let looked = match (walk.looked, walk.next) {
+        (None, _) => "There was nothing to look through.".to_owned(),
+        (Some((newest, oldest)), None) => format!("Looked through entries {newest} to {oldest}: all there are."),
+        (Some((newest, oldest)), Some(_)) => {
+            format!("NOT ALL: looked through entries {newest} to {oldest}; older ones were not looked at.")
+        }
+    };
+    let by = format!("Taken by {} ({}), {}.", seat.name, seat.account, crate::clock::now());
+    line(&mut out, &[format!("{looked} Filters: {filters}. {by}")]);
+    Ok(HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
+        .insert_header((CONTENT_DISPOSITION, "attachment; filename=\"trail.csv\""))
+        .body(out))
+}
+
+/// The head of the file, and a line for each entry that was found.
+fn csv_rows(walk: &Walk, desk: &Desk) -> String {
     let mut out =
         String::from("entry,at_utc,at_plant,who,account,role,device,kind,record,reason,happened_utc,old,new\r\n");
     for hit in &walk.hits {
-        let row = Row::of(hit, &desk);
+        let row = Row::of(hit, desk);
         let change = row.change.unwrap_or_default();
         let cells = [
             row.n.to_string(),
@@ -743,21 +764,7 @@ pub(super) async fn csv(
         ];
         line(&mut out, &cells);
     }
-    let filters = filter.words(desk.zone());
-    let filters = if filters.is_empty() { "no filter".to_owned() } else { filters.join("; ") };
-    let looked = match (walk.looked, walk.next) {
-        (None, _) => "There was nothing to look through.".to_owned(),
-        (Some((newest, oldest)), None) => format!("Looked through entries {newest} to {oldest}: all there are."),
-        (Some((newest, oldest)), Some(_)) => {
-            format!("NOT ALL: looked through entries {newest} to {oldest}; older ones were not looked at.")
-        }
-    };
-    let by = format!("Taken by {} ({}), {}.", seat.name, seat.account, crate::clock::now());
-    line(&mut out, &[format!("{looked} Filters: {filters}. {by}")]);
-    Ok(HttpResponse::Ok()
-        .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
-        .insert_header((CONTENT_DISPOSITION, "attachment; filename=\"trail.csv\""))
-        .body(out))
+    out
 }
 
 /// One line of CSV. A cell that a spreadsheet would run as a formula is made text.

@@ -7,6 +7,7 @@ use std::pin::Pin;
 use actix_web::cookie::{Cookie, SameSite, time};
 use actix_web::web::Data;
 use actix_web::{FromRequest, HttpRequest};
+use tallyseal_schema::ids::Id;
 
 use super::{PageError, Wish};
 use crate::desk::{Desk, Seat};
@@ -65,10 +66,15 @@ pub(super) struct Whoever(pub(super) Seat);
 /// The caller's open session, not locked, with a password of their own.
 pub(crate) struct Visitor(pub(crate) Seat);
 
+/// The caller's open session, locked or not, with a password of their own and a role: for the counts that run, which a lock
+/// does not hide.
+pub(super) struct Looker(pub(super) Seat);
+
 /// The caller's open session, for a page that watches.
 pub(super) struct Watcher {
     /// A lock hides no count that runs: a locked session watches stations, and nothing else.
     pub(super) locked: bool,
+    pub(super) session: Id,
     pub(super) token: String,
 }
 
@@ -118,6 +124,25 @@ impl FromRequest for Visitor {
     }
 }
 
+impl FromRequest for Looker {
+    type Error = PageError;
+    type Future = Asked<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut actix_web::dev::Payload) -> Self::Future {
+        let whoever = Whoever::from_request(request, payload);
+        let wish = wish(request);
+        Box::pin(async move {
+            match whoever.await? {
+                Whoever(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
+                Whoever(seat) => {
+                    seat.must_have_a_role()?;
+                    Ok(Self(seat))
+                }
+            }
+        })
+    }
+}
+
 impl FromRequest for Watcher {
     type Error = PageError;
     type Future = Asked<Self>;
@@ -132,7 +157,7 @@ impl FromRequest for Watcher {
                 Ok(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
                 Ok(seat) => {
                     seat.must_have_a_role()?;
-                    Ok(Self { locked: seat.locked, token })
+                    Ok(Self { locked: seat.locked, session: seat.session, token })
                 }
                 Err(DeskError::SignedOut) => Err(PageError::SignedOut(wish)),
                 Err(error) => Err(error.into()),
@@ -174,14 +199,61 @@ pub(super) async fn typed(
 ///
 /// Errors: another site sent it.
 pub(super) fn not_from_elsewhere(request: &HttpRequest) -> Result<(), PageError> {
-    let from = request.headers().get("Sec-Fetch-Site").and_then(|value| value.to_str().ok());
-    match from.is_some_and(|from| from != "same-origin" && from != "none") {
-        true => Err(PageError::NotOurForm),
-        false => Ok(()),
-    }
+    let head = |name: &str| request.headers().get(name).map(|value| value.to_str().unwrap_or_default());
+    let ours = match (head("Sec-Fetch-Site"), head("Origin")) {
+        (Some(from), _) => from == "same-origin" || from == "none",
+        // Older browsers, and pages that do not come over TLS, say only this.
+        (None, Some(origin)) => is_own(origin, head("Host").unwrap_or_default()),
+        (None, None) => true,
+    };
+    if ours { Ok(()) } else { Err(PageError::NotOurForm) }
+}
+
+/// True for the origin of a page that this host served. `null` is the origin of whoever hides it.
+///
+/// Rule: RFC 6454 section 7.
+fn is_own(origin: &str, host: &str) -> bool {
+    let Some((scheme, from)) = origin.split_once("://") else { return false };
+    // The port that a scheme has by itself may be said or not.
+    let usual = match scheme {
+        "https" => ":443",
+        "http" => ":80",
+        _ => return false,
+    };
+    let bare = |authority: &str| authority.strip_suffix(usual).unwrap_or(authority).to_ascii_lowercase();
+    !from.is_empty() && bare(from) == bare(host)
 }
 
 /// Where a call comes from, for the record of failures.
 pub(super) fn source(request: &HttpRequest) -> String {
     request.peer_addr().map_or_else(|| "unknown".to_owned(), |peer| peer.ip().to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_origin_is_our_own_host_and_nothing_else() {
+        for (origin, host) in [
+            ("http://127.0.0.1:8080", "127.0.0.1:8080"),
+            ("https://Label-Room.example", "label-room.example"),
+            ("https://label-room.example", "label-room.example:443"),
+            ("http://label-room.example:80", "label-room.example"),
+            ("http://[::1]:8080", "[::1]:8080"),
+        ] {
+            assert!(is_own(origin, host), "{origin} {host}");
+        }
+        for (origin, host) in [
+            ("null", "label-room.example"),
+            ("", ""),
+            ("https://", ""),
+            ("https://evil.example", "label-room.example"),
+            ("https://label-room.example.evil.example", "label-room.example"),
+            ("http://127.0.0.1:8081", "127.0.0.1:8080"),
+            ("file://label-room.example", "label-room.example"),
+        ] {
+            assert!(!is_own(origin, host), "{origin} {host}");
+        }
+    }
 }

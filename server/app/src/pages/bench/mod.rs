@@ -13,7 +13,7 @@ use tallyseal_control::{CountStatus, Record, RollState, State};
 use tallyseal_schema::ids::{Act, Id, Stream, Thing};
 use tallyseal_schema::kinds::{CountPurpose, Direction, FaultKind, MachineCounts, Role};
 
-use super::visitor::{Typed, Visitor, Whoever, typed};
+use super::visitor::{Looker, Typed, Visitor, typed};
 use super::web_strip::{self, Place, Strip};
 use super::{Frame, PageError, page, page_as, see_other, shown, thing, words};
 use crate::desk::{ActRequest, Desk, Seat};
@@ -22,7 +22,7 @@ use next::Next;
 use stands::{Looked, Stands, Word};
 
 /// Stations on the board. A plant has few.
-const STATIONS_MAX: usize = 100;
+pub(super) const STATIONS_MAX: usize = 100;
 /// Further counts of a station that wait for a signature and are named.
 const UNSIGNED_MAX: usize = 6;
 /// Widths of the strip in its own units: one for a wide page, one for a narrow one.
@@ -318,17 +318,13 @@ fn version(stands: &Stands, next: &Next) -> String {
     format!("{} {} {}", stands.rev, count.unwrap_or_default(), next.title)
 }
 
-/// Shows the bench to whoever is signed in. A locked session sees the count and may do nothing: the lock hides no count.
+/// Shows the bench to whoever is signed in and has a role. A locked session sees the count and may do nothing: the lock hides no count.
 pub(super) async fn bench_page(
-    request: HttpRequest,
-    Whoever(seat): Whoever,
+    Looker(seat): Looker,
     desk: Data<Desk>,
     station: Path<String>,
     asked: Query<Asked>,
 ) -> Result<HttpResponse, PageError> {
-    if seat.must_change_password {
-        return Err(PageError::OneTime(super::visitor::wish(&request)));
-    }
     let id = station_id(&station)?;
     let chosen = asked.count.as_ref().filter(|_| !seat.locked);
     let stands = Stands::load(&desk, &id, chosen)?;
@@ -338,7 +334,7 @@ pub(super) async fn bench_page(
         Some("hand") => page(&HandPart { bench }),
         _ => {
             let mut frame = Frame::new(&desk, Some(&seat), "bench", format!("{id}, bench"));
-            frame.done = thing::done(&desk, &thing::Shown { done: asked.done });
+            frame.done = thing::done(&desk, &seat, &thing::Shown { done: asked.done });
             page(&BenchPage { bench, frame, wrong: None })
         }
     }
@@ -506,20 +502,16 @@ fn rows(desk: &Desk) -> Result<Vec<Row>, DeskError> {
 
 /// Every station, for the wall.
 pub(super) async fn board(
-    request: HttpRequest,
-    Whoever(seat): Whoever,
+    Looker(seat): Looker,
     desk: Data<Desk>,
     asked: Query<Asked>,
 ) -> Result<HttpResponse, PageError> {
-    if seat.must_change_password {
-        return Err(PageError::OneTime(super::visitor::wish(&request)));
-    }
     let rows = rows(&desk)?;
     if asked.part.is_some() {
         return page(&BoardPart { rows });
     }
     let mut frame = Frame::new(&desk, Some(&seat), "bench", "Stations");
-    frame.done = thing::done(&desk, &thing::Shown { done: asked.done });
+    frame.done = thing::done(&desk, &seat, &thing::Shown { done: asked.done });
     let watched: Vec<String> = rows.iter().map(|row| format!("station/{}", row.id)).collect();
     page(&BoardPage {
         may_register: next::role_for(&seat, "register_station").is_some(),

@@ -192,7 +192,7 @@ pub(super) async fn list(
         Err(wrong) => ((Vec::new(), None), Some(wrong)),
     };
     let mut frame = Frame::new(&desk, Some(&seat), "deviations", "Deviations");
-    frame.done = done(&desk, &Shown { done: asked.done });
+    frame.done = done(&desk, &seat, &Shown { done: asked.done });
     let further = found.len() > asked.page.saturating_add(1).saturating_mul(PAGE);
     let shown = found.iter().skip(asked.page.saturating_mul(PAGE)).take(PAGE);
     let rows = shown.map(|(stream, state)| Row {
@@ -234,7 +234,7 @@ pub(super) async fn list_csv(
     let now = clock::now();
     let counted = Counted::now(desk.book())?;
     let about = about(&desk, &asked)?.map_err(crate::error::DeskError::Invalid)?;
-    let (found, _) = find(&desk, &asked, about.as_ref(), now)?;
+    let (found, next) = find(&desk, &asked, about.as_ref(), now)?;
     let rows = found.into_iter().map(|(stream, state)| {
         let about: Vec<String> = state.about.iter().map(Stream::to_string).collect();
         let decision = state.decision.map(plain).unwrap_or_default();
@@ -252,5 +252,14 @@ pub(super) async fn list_csv(
     });
     let header =
         ["deviation", "gravity", "state", "decision", "due (UTC)", "overdue", "opened by rule", "about", "found"];
-    Ok(csv::file("deviations", &header, rows))
+    // Whoever counts the lines must not take a part for all.
+    let rest = next.map(|after| {
+        vec![format!(
+            "NOT ALL: {LOOKED} deviations were looked at, up to {after}; those after it were not. Narrow the filters."
+        )]
+    });
+    let earlier = asked.after.as_ref().map(|after| {
+        vec![format!("NOT ALL: begun after {after}, as on the page; those before it were not looked at.")]
+    });
+    Ok(csv::file("deviations", &header, rows.chain(earlier).chain(rest)))
 }

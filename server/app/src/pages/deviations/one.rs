@@ -94,7 +94,7 @@ pub(in super::super) async fn one(
     let State::Deviation(state) = &record.state else { return Err(missing().into()) };
     let counted = Counted::now(desk.book())?;
     let mut frame = Frame::new(&desk, Some(&seat), "deviations", format!("Deviation {}", stream.id()));
-    frame.done = done(&desk, &query);
+    frame.done = done(&desk, &seat, &query);
     let text = text_of(state, &counted);
     let all = entries(desk.book(), &stream)?;
     let hidden = text != state.text || !may_read(&counted, &seat);

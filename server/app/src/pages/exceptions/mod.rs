@@ -257,7 +257,7 @@ pub(super) async fn list(
         None => gather::Found { more: false, rows: Vec::new(), window: None },
     };
     let mut frame = Frame::new(&desk, Some(&seat), "exceptions", "Exceptions");
-    frame.done = done(&desk, &Shown { done: asked.done });
+    frame.done = done(&desk, &seat, &Shown { done: asked.done });
     let tallies = tallies(&asked, &found.rows);
     let rows: Vec<&Row> =
         found.rows.iter().filter(|row| asked.grade().is_none_or(|grade| row.judged.grade == grade)).collect();
@@ -455,9 +455,13 @@ pub(super) async fn list_csv(
     desk: Data<Desk>,
     asked: Query<Asked>,
 ) -> Result<HttpResponse, PageError> {
-    let counted = Counted::now(desk.book())?;
-    let filter = Filter::of(&desk, &asked)?.map_err(DeskError::Invalid)?;
-    let found = find(&desk, &counted, &seat, &asked, &filter)?;
+    let asked = asked.into_inner();
+    let (found, asked) = super::beside(move || {
+        let counted = Counted::now(desk.book())?;
+        let filter = Filter::of(&desk, &asked)?.map_err(DeskError::Invalid)?;
+        Ok((find(&desk, &counted, &seat, &asked, &filter)?, asked))
+    })
+    .await?;
     let header = [
         "grade",
         "exception",
@@ -502,7 +506,16 @@ pub(super) async fn list_csv(
             seen,
         ]
     });
-    Ok(csv::file("exceptions", &header, rows))
+    // Whoever counts the lines must not take a part for all.
+    let older = found.window.filter(|(first, _)| *first > 0).map(|(first, last)| {
+        vec![format!(
+            "NOT ALL: looked through entries {last} to {first}; of older ones only what waits for a hand stands here."
+        )]
+    });
+    let more = found
+        .more
+        .then(|| vec!["NOT ALL: more waits than was looked at; ask for one order, delivery or roll.".to_owned()]);
+    Ok(csv::file("exceptions", &header, rows.chain(older).chain(more)))
 }
 
 /// How many exceptions of each grade wait, by what has a key and the newest entries.
