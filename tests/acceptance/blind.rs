@@ -1,10 +1,11 @@
 //! Counts by hand are blind: whoever counts second must not be able to learn the first number.
 
 use serde_json::{Value, json};
-use tallyseal_machines::table::{Roll, RollRun};
+use tallyseal_machines::table::{Direction, Roll, RollRun};
 use tallyseal_tests::api::{Client, kinds};
-use tallyseal_tests::packing::{CODED, ORDER, part, taking_back};
-use tallyseal_tests::plant::{CODE, Plant};
+use tallyseal_tests::packing::{CODED, ORDER, by_hand, part, taking_back};
+use tallyseal_tests::plant::{CODE, Plant, password};
+use tallyseal_tests::visitor::Visitor;
 
 fn opened(plant: &Plant) -> String {
     let opened = json!({ "order": ORDER, "material": 1, "what": "spoiled" });
@@ -155,4 +156,103 @@ fn what_was_issued_of_a_roll_is_not_told_while_what_came_back_of_it_is_counted()
     plant.wait_for_end(&count);
     plant.who("label_room").act("close_count", &json!({ "count": count })).good();
     assert_eq!(told(plant.who("label_room"), &issue, "R-3")[0], json!(100));
+}
+
+/// Those who are in the label room by one of their roles, and those who read no entries, take no copy in any role.
+#[test]
+fn a_copy_tells_nobody_what_they_may_not_read() {
+    let plant = Plant::ready();
+    let both = plant.hire("U-0031", &["label_room", "supervisor"]);
+    let reviewer = plant.hire("U-0032", &["reviewer"]);
+    let examiner = plant.who("incoming_examiner");
+    copy(examiner, "roll/R-1").unwrap();
+    let count = plant.open_count("roll/R-1", "incoming", Direction::Forward);
+    for record in ["roll/R-1", "delivery/DL-1", "station/T-1", &format!("count/{count}")] {
+        for client in [examiner, &both.in_role("supervisor"), &both.in_role("label_room")] {
+            assert_eq!(copy(client, record).unwrap_err(), "roll-in-count", "{} {record}", client.role);
+        }
+        copy(&reviewer, record).unwrap();
+        copy(plant.who("auditor"), record).unwrap();
+    }
+    plant.who("label_room").act("abort_count", &json!({ "count": count, "why": "the wrong roll lay on it" })).good();
+    copy(examiner, "roll/R-1").unwrap();
+    plant.end();
+
+    let plant = Plant::at_the_line();
+    plant.start_order(ORDER);
+    let hand_count = opened(&plant);
+    entered(&plant, "label_room", &hand_count, 347);
+    for record in [format!("hand_count/{hand_count}"), format!("order/{ORDER}")] {
+        assert_eq!(copy(plant.who("incoming_examiner"), &record).unwrap_err(), "hand-count-open", "{record}");
+    }
+    plant.end();
+}
+
+#[test]
+fn what_two_agreed_on_is_hidden_while_the_same_is_counted_by_hand_again() {
+    let plant = Plant::at_the_line();
+    plant.start_order(ORDER);
+    let first = plant.hand_counted(ORDER, Some(1), "spoiled", 137);
+    plant.quantity(ORDER, 1, "spoiled", by_hand(&first)).good();
+    let other = plant.hand_counted(ORDER, Some(1), "samples", 2);
+    plant.quantity(ORDER, 1, "samples", by_hand(&other)).good();
+    plant.open_container("CN-2", "spoiled");
+    let filled = json!({ "container": "CN-2", "hand_count": first });
+    plant.who("label_room").act("fill_container", &filled).good();
+
+    let pages = [
+        format!("/orders/{ORDER}"),
+        format!("/things/order/{ORDER}"),
+        format!("/lines/LN-1?order={ORDER}"),
+        format!("/things/hand_count/{first}"),
+        "/things/container/CN-2".to_owned(),
+    ];
+    let seen = |account: &str| -> Vec<&String> {
+        let visitor = Visitor::sign_in(plant.url(), account, &password(account)).0;
+        // As a word of its own: hashes and times have such digits in them.
+        let tells = |path: &str| {
+            let page = visitor.get(path).good();
+            page.split(|c: char| !c.is_ascii_alphanumeric()).any(|word| word == "137")
+        };
+        pages.iter().filter(|path| tells(path)).collect()
+    };
+    let states = |client: &Client| {
+        let order = client.thing(&format!("order/{ORDER}")).good()["state"]["quantities"].clone();
+        let container = client.thing("container/CN-2").good()["state"]["labels"].clone();
+        (seen_of(client, &first), order["1"]["count"].clone(), order["2"]["count"].clone(), container)
+    };
+    let told = (json!(137), json!(137), json!(2), json!(137));
+    assert_eq!(states(plant.who("line")), told);
+    assert!(seen("U-0008").len() >= 4, "{:?}", seen("U-0008"));
+
+    // From the moment that it is begun, until a later one agrees: also while the two differ.
+    let again = opened(&plant);
+    for step in [None, Some(("label_room", 1)), Some(("second", 2))] {
+        if let Some((who, labels)) = step {
+            entered(&plant, who, &again, labels);
+        }
+        for (who, client) in &plant.people {
+            assert_eq!(states(client), (Value::Null, Value::Null, json!(2), Value::Null), "{who} {step:?}");
+        }
+        for account in ["U-0004", "U-0008", "U-0010"] {
+            assert_eq!(seen(account), Vec::<&String>::new(), "{account} {step:?}");
+        }
+        // Who may give a number reads it in no entry and no copy; who may not, does.
+        let stream = format!("/api/entries?stream=hand_count/{first}");
+        assert_eq!(plant.who("supervisor").get(&stream).refused(403), "may-not-read");
+        let order = format!("/api/entries?stream=order/{ORDER}");
+        assert_eq!(plant.who("supervisor").get(&order).refused(403), "may-not-read");
+        plant.who("reviewer").get(&stream).good();
+        assert_eq!(copy(plant.who("supervisor"), &format!("order/{ORDER}")).unwrap_err(), "hand-count-open");
+        copy(plant.who("auditor"), &format!("order/{ORDER}")).unwrap();
+    }
+    plant.hand_counted(ORDER, Some(1), "spoiled", 137);
+    assert_eq!(states(plant.who("line")), told);
+    plant.who("supervisor").get(&format!("/api/entries?stream=hand_count/{first}")).good();
+    plant.end();
+}
+
+/// The number that two agreed on, as the thing tells it.
+fn seen_of(client: &Client, hand_count: &str) -> Value {
+    seen(client, hand_count)["entered"][0][1].clone()
 }

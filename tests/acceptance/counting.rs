@@ -423,8 +423,11 @@ fn a_wrong_code_stops_sets_aside_and_holds_the_whole_delivery_at_once() {
     // Held before anybody has closed or signed anything.
     let deviation = reviewer.thing("deviation/DV-000001").good()["state"].clone();
     assert_eq!((&deviation["rule"], &deviation["severity"]), (&json!("wrong_code"), &json!("critical")));
+    // What it says is for those who read entries, while the roll still runs.
+    assert_eq!(deviation["text"], Value::Null);
+    let opened = plant.stream("deviation/DV-000001").remove(0);
     for part in [OTHER_CODE, CODE, "label 150", "DL-1"] {
-        assert!(deviation["text"].as_str().unwrap().contains(part), "{part} is not in {deviation}");
+        assert!(opened["body"]["text"].as_str().unwrap().contains(part), "{part} is not in {opened}");
     }
     for roll in ["R-1", "R-2", "R-3", "R-4"] {
         assert_eq!(plant.roll(roll)["holds"], json!(["deviation/DV-000001"]), "{roll}");
@@ -433,6 +436,7 @@ fn a_wrong_code_stops_sets_aside_and_holds_the_whole_delivery_at_once() {
     assert_eq!(delivery["holds"], json!(["deviation/DV-000001"]));
 
     operator.act("close_count", &json!({ "count": count })).good();
+    assert_eq!(reviewer.thing("deviation/DV-000001").good()["state"]["text"], opened["body"]["text"]);
     let dispose = |disposition: &str| {
         let command = json!({
             "count": count, "fault": "wrong_code", "first": 150, "last": 150, "disposition": disposition,

@@ -57,8 +57,12 @@ fn the_worked_example_of_an_account_is_reckoned_to_the_label() {
     plant.refuses(422, "above-the-cap", || {
         room.act("enter_hand_count", &json!({ "hand_count": whole, "labels": 1_676 }))
     });
-    for heap in [500, 500, 500] {
-        let counted = plant.hand_counted("PO-2", Some(1), "coded_tail", heap);
+    // The count that was begun too large becomes that of the first heap: while it is open, numbers of its kind are hidden.
+    for person in ["label_room", "second"] {
+        plant.who(person).act("enter_hand_count", &json!({ "hand_count": whole, "labels": 500 })).good();
+    }
+    let others = [500, 500].map(|heap| plant.hand_counted("PO-2", Some(1), "coded_tail", heap));
+    for counted in std::iter::once(whole).chain(others) {
         room.act("fill_container", &json!({ "container": "CN-9", "hand_count": counted })).good();
     }
     line.act("give_back", &giving_back("PO-2", 1, "R-15", "S-9")).good();

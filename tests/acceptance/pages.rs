@@ -5,10 +5,11 @@ use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 use serde_json::json;
-use tallyseal_machines::table::Direction;
+use tallyseal_machines::table::{Direction, Roll};
 use tallyseal_schema::kinds::Role;
 use tallyseal_tests::api::{Client, hear, push};
-use tallyseal_tests::plant::{Plant, after, grants_until, password, plain_run};
+use tallyseal_tests::packing::{CODED, DISPENSER, VERIFIER, device, giving_back, plan, taking_back};
+use tallyseal_tests::plant::{CODE, Plant, after, grants_until, password, plain_run};
 use tallyseal_tests::top;
 use tallyseal_tests::visitor::{Page, Visitor, hidden};
 
@@ -495,6 +496,205 @@ fn no_page_tells_what_is_hidden_while_a_roll_is_counted() {
         }
     }
     plant.who("label_room").act("abort_count", &json!({ "count": count, "why": "the wrong roll lay on it" })).good();
+    plant.end();
+}
+
+/// The order of [`came_back`], and numbers of its large roll that no other field, time or hash shows by chance: what the
+/// supplier stated, what we counted, what was issued with four rolls of 100 besides.
+const LARGE: &str = "PO-9";
+const STATED: u32 = 48_613;
+const COUNTED: u32 = 17_291;
+const ISSUED: u32 = COUNTED + 400;
+/// What came back of it.
+const BACK: u32 = 200;
+
+/// A plant whose order [`LARGE`] is run, counted and reconciled, outside its limits. Of its roll `R-9` came back `R-91`,
+/// which is counted once. Station `T-2` is ready to count it again.
+fn came_back() -> Plant {
+    let plant = Plant::packing();
+    let room = plant.who("label_room");
+    let received = json!({
+        "delivery": "D-9", "item": CODED, "supplier": "SU-1",
+        "supplier_lot": "LOT-D-9", "maker": "Printer", "receiving_code": "RC", "condition": "sound", "place": "cage",
+        "rolls": [{ "roll": "R-9", "stated": STATED }],
+    });
+    room.act("receive_delivery", &received).good();
+    let examined = json!({
+        "delivery": "D-9", "plan": "accept on zero", "reached": "unwound", "rolls": ["R-9"], "sampled": 20,
+        "critical": 0, "major": 0, "minor": 0, "specimen": { "id": "SP-2", "place": "cabinet" }, "result": "accept",
+    });
+    plant.who("incoming_examiner").sign("examine_delivery", &examined).good();
+    plant.who("reviewer").sign("release_delivery", &json!({ "delivery": "D-9" })).good();
+    plant.another_station("T-2");
+    plant.set_up_for("T-2", CODED);
+    plant.counted_at("T-2", "R-9", "incoming", Roll::plain(COUNTED, Some(CODE)));
+    plant.challenge_at("T-2", "end");
+
+    let mut planned = plan("LOT-Z", 17_450);
+    planned["materials"].as_array_mut().unwrap().truncate(1);
+    plant.who("supervisor").act("plan_order", &json!({ "order": LARGE, "plan": planned })).good();
+    let small = ["R-1", "R-2", "R-3", "R-6"];
+    plant.issue(LARGE, 1, &["R-1", "R-2", "R-3", "R-6", "R-9"]);
+    plant.start_order(LARGE);
+    let asked = json!({
+        "kind": "extra_issue", "order": LARGE, "about": format!("order/{LARGE}"), "material": 1, "labels": COUNTED,
+        "why": format!("as many as on R-9, {COUNTED}"),
+    });
+    room.act("request_override", &asked).good();
+    for roll in small {
+        plant.run_roll(LARGE, 1, roll, "used_up");
+    }
+    plant.run_roll(LARGE, 1, "R-9", "taken_off");
+    plant.finish_order(LARGE);
+    plant.who("line").act("give_back", &giving_back(LARGE, 1, "R-9", "S-1")).good();
+    let container = json!({ "container": "CN-9", "order": LARGE, "material": 1, "contents": "coded", "place": "cage" });
+    room.act("open_container", &container).good();
+    let tail = plant.hand_counted(LARGE, Some(1), "coded_tail", 4);
+    let back = taking_back(LARGE, 1, "R-9", &json!({ "tail": tail, "container": "CN-9", "rest": "R-91" }));
+    room.act("take_back", &back).good();
+    plant.set_up_for("T-2", CODED);
+    plant.counted_at("T-2", "R-91", "return", Roll::plain(BACK, Some(CODE)));
+    for (term, source) in [
+        ("good", device(VERIFIER, 0, 17_000)),
+        ("rejected", device(VERIFIER, 17_000, 17_003)),
+        ("samples", device(DISPENSER, 0, 2)),
+        ("spoiled", device(DISPENSER, 2, 7)),
+    ] {
+        plant.quantity(LARGE, 1, term, source).good();
+    }
+    plant.units(LARGE, "LOT-Z", 17_000);
+    plant.reconciled(LARGE, 1);
+    let opened = json!({
+        "about": [format!("order/{LARGE}")], "severity": "major", "text": format!("{COUNTED} labels were on R-9"),
+    });
+    plant.who("supervisor").act("open_deviation", &opened).good();
+    plant
+}
+
+/// Rule: 21 CFR 211.125(c): what came back is what was there, less what was used. Who knows both knows the number.
+#[test]
+fn no_page_and_no_thing_tells_what_was_on_a_roll_while_what_came_back_of_it_is_counted() {
+    let plant = came_back();
+    let told = |text: &str| -> Vec<String> {
+        let text: String =
+            text.chars().filter(|c| !matches!(c, '\u{2009}' | '\u{202f}' | '\u{a0}' | ' ' | ',')).collect();
+        let numbers = [STATED, COUNTED, ISSUED].map(|number| number.to_string());
+        numbers.into_iter().filter(|number| text.contains(number)).collect()
+    };
+    let sorts = [
+        "account",
+        "clearance",
+        "container",
+        "count",
+        "delivery",
+        "deviation",
+        "hand_count",
+        "issue",
+        "item",
+        "line",
+        "limit_set",
+        "order",
+        "override",
+        "reconciliation",
+        "roll",
+        "station",
+        "test_roll",
+    ];
+    let things = || -> Vec<String> {
+        let lists = sorts.iter().map(|sort| plant.who("auditor").get(&format!("/api/things/{sort}")).good());
+        let lists: Vec<serde_json::Value> = lists.collect();
+        let all = lists.iter().flat_map(|list| list["things"].as_array().unwrap());
+        all.map(|thing| thing["stream"].as_str().unwrap().to_owned()).collect()
+    };
+    // Each thing by itself, on both of its pages, and each list.
+    let mut paths: BTreeSet<String> = pages()
+        .into_iter()
+        .filter(|path| !OPEN.contains(&path.as_str()) && path != "/live" && !path.contains('{'))
+        .collect();
+    paths.extend(["/bench/T-2", "/bench/T-2/scan", "/lines/LN-1", "/rolls/R-9/tag", "/find?id=R-9"].map(str::to_owned));
+    paths.extend([
+        format!("/exceptions?show=all&record=order/{LARGE}"),
+        format!("/exceptions.csv?show=all&record=order/{LARGE}"),
+        "/exceptions?show=all".to_owned(),
+        "/deviations?status=all".to_owned(),
+        format!("/lines/LN-1?order={LARGE}"),
+        format!("/acts/remark?record=order/{LARGE}"),
+    ]);
+    paths.extend(sorts.iter().flat_map(|sort| [format!("/things/{sort}"), format!("/things/{sort}.csv")]));
+    for stream in things() {
+        let (thing, id) = stream.split_once('/').unwrap();
+        paths.insert(format!("/things/{stream}"));
+        match thing {
+            "roll" => paths.insert(format!("/rolls/{id}")),
+            "delivery" => paths.insert(format!("/deliveries/{id}")),
+            "order" => paths.insert(format!("/orders/{id}")),
+            "deviation" => paths.insert(format!("/deviations/{id}")),
+            "count" => paths.insert(format!("/bench/T-2?count={id}")),
+            _ => false,
+        };
+    }
+    let people =
+        [("label_room", "U-0004"), ("line", "U-0008"), ("incoming_examiner", "U-0005"), ("supervisor", "U-0003")];
+    let supervisor = visitor(&plant, "U-0003");
+    let telling = [
+        "/rolls/R-9".to_owned(),
+        "/things/roll/R-9".to_owned(),
+        "/deliveries/D-9".to_owned(),
+        format!("/orders/{LARGE}"),
+        format!("/things/order/{LARGE}"),
+        format!("/exceptions?show=all&record=order/{LARGE}"),
+        "/exceptions?show=all".to_owned(),
+        "/deviations".to_owned(),
+        "/deviations.csv".to_owned(),
+        "/deviations/DV-000001".to_owned(),
+        "/deviations/DV-000002".to_owned(),
+        "/things/deviation".to_owned(),
+        "/things/deviation.csv".to_owned(),
+        "/things/deviation/DV-000001".to_owned(),
+        "/things/issue/IS-000001".to_owned(),
+        "/things/override/OV-000001".to_owned(),
+        "/things/reconciliation/RC-000001".to_owned(),
+    ];
+    let must_tell = |when: &str| {
+        for path in &telling {
+            assert!(paths.contains(path), "{path} is asked for");
+            let page = supervisor.get(path);
+            assert!(!told(&page.text).is_empty(), "{when} {path} tells it: {}", page.text);
+        }
+    };
+    must_tell("before the count");
+
+    let opened = json!({ "station": "T-2", "roll": "roll/R-91", "purpose": "recount", "direction": "rewind" });
+    let count = plant.who("label_room").act("open_count", &opened).made();
+    for (name, account) in people {
+        let (who, client) = (visitor(&plant, account), plant.who(name));
+        for path in &paths {
+            // Entries are for those who review, as they are or not at all.
+            if name == "supervisor" && path.starts_with("/trail") {
+                continue;
+            }
+            let page = who.get(path);
+            assert!(told(&page.text).is_empty(), "{path} tells {name} {:?}: {}", told(&page.text), page.text);
+        }
+        for sort in sorts {
+            let list = client.get(&format!("/api/things/{sort}")).good();
+            for thing in list["things"].as_array().unwrap() {
+                assert!(told(&thing.to_string()).is_empty(), "{name} is told {:?}: {thing}", told(&thing.to_string()));
+                let alone = client.thing(thing["stream"].as_str().unwrap()).good();
+                assert_eq!(alone["state"], thing["state"], "{name}");
+            }
+        }
+        // A copy is a way to read as well.
+        for record in
+            ["roll/R-9", "roll/R-91", "delivery/D-9", "order/PO-9", "issue/IS-000001", "reconciliation/RC-000001"]
+        {
+            let asked = json!({ "record": record, "role": client.role });
+            let refused = client.post_for_bytes("/api/exports", &asked).map_err(|answer| answer.refused(409));
+            assert_eq!(refused.unwrap_err(), "roll-in-count", "{name} {record}");
+        }
+    }
+    plant.who("label_room").act("abort_count", &json!({ "count": count, "why": "the wrong roll lay on it" })).good();
+    must_tell("after the count");
     plant.end();
 }
 

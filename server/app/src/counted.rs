@@ -6,10 +6,11 @@ use std::collections::BTreeSet;
 use serde_json::{Map, Value};
 use tallyseal_book::{Book, ReadError};
 use tallyseal_control::{
-    AUTHORITY, Authority, CountStatus, HandCountState, HandCountStatus, Key, OrderRoll, OrderStatus, Record, State,
+    AUTHORITY, Authority, CountStatus, DeviationState, HandCountState, HandCountStatus, Key, OrderRoll, OrderState,
+    OrderStatus, Quantity, Record, State,
 };
 use tallyseal_schema::ids::{AccountId, Stream};
-use tallyseal_schema::kinds::Grant;
+use tallyseal_schema::kinds::{Grant, HandCounted, Role, Source};
 use tallyseal_schema::{Body, Entry};
 
 /// The keys that things are searched for by. A key that tells what is hidden at times is none of them: who may ask
@@ -66,6 +67,7 @@ pub(crate) fn is_searchable(key: &str) -> bool {
 /// The rolls and test rolls that run over a table now, and who counts them.
 pub(crate) struct Counted {
     people: BTreeSet<AccountId>,
+    /// Those that run, and those that they are the rest of: what was on a roll, less what was used, is on its rest.
     rolls: BTreeSet<Stream>,
     /// Whatever says what to expect of them: they themselves, their deliveries, the stations with their challenges.
     telling: BTreeSet<Stream>,
@@ -79,18 +81,26 @@ impl Counted {
         let mut now = Self { people: BTreeSet::new(), rolls: BTreeSet::new(), telling: BTreeSet::new() };
         for count in book.set(&Key::new("count.open", "yes"))? {
             if let Some((_, Record { state: State::Count(state), .. })) = book.record(&count)? {
-                if let Some((_, Record { state: State::Roll(roll), .. })) = book.record(&state.roll)? {
-                    now.telling.insert(roll.delivery);
-                }
-                now.telling.extend([state.roll.clone(), state.station]);
+                now.telling.insert(state.station);
                 now.people.extend(state.opened_by);
-                now.rolls.insert(state.roll);
+                let mut next = Some(state.roll);
+                while let Some(roll) = next.take() {
+                    if let Some((_, Record { state: State::Roll(state), .. })) = book.record(&roll)? {
+                        now.telling.insert(state.delivery);
+                        next = state.parent.map(|(parent, _)| parent);
+                    }
+                    now.telling.insert(roll.clone());
+                    // A roll that is there already has brought those above it.
+                    if !now.rolls.insert(roll) {
+                        break;
+                    }
+                }
             }
         }
         Ok(now)
     }
 
-    /// True where that roll or test roll runs.
+    /// True where that roll or test roll runs, or what came back of it.
     pub(crate) fn has(&self, roll: &Stream) -> bool {
         self.rolls.contains(roll)
     }
@@ -103,6 +113,13 @@ impl Counted {
     /// True where that person runs a count, in whichever role they ask.
     pub(crate) fn counts(&self, account: &AccountId) -> bool {
         self.people.contains(account)
+    }
+
+    /// True for a person of those who review and verify, by the roles that they have: a count's operator would see what was
+    /// stated. Nor does whoever counts just now look it up in another role that they have.
+    pub(crate) fn lets_read(&self, account: &AccountId, roles: &[Role]) -> bool {
+        roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor))
+            && !self.counts(account)
     }
 
     /// The fields of a thing's state that are hidden now.
@@ -134,8 +151,71 @@ impl Counted {
         self.has(roll) || of_order.and_then(|one| one.rest.as_ref()).is_some_and(|rest| self.has(rest))
     }
 
-    /// Takes out of a thing's state what is hidden now: whole fields, and what an order, an issue or an account says of
-    /// the labels on a roll that runs.
+    /// True where a roll of that material line of an order runs; of any line, where none is given.
+    pub(crate) fn runs_in(&self, order: &OrderState, material: Option<u16>) -> bool {
+        let mut rolls = order.rolls.iter().filter(|(_, one)| material.is_none_or(|material| one.material == material));
+        !self.rolls.is_empty() && rolls.any(|(roll, one)| self.runs(roll, Some(one)))
+    }
+
+    /// True where what the entries of that stream say tells what to expect of a roll that runs: its own figures and those
+    /// of its order, whoever wrote them down.
+    ///
+    /// Errors: the book cannot be read.
+    pub(crate) fn says(&self, book: &Book, stream: &Stream) -> Result<bool, ReadError> {
+        match stream.thing() {
+            "deviation" => match book.record(stream)? {
+                Some((_, Record { state: State::Deviation(state), .. })) => self.hides_text(book, &state),
+                _ => Ok(false),
+            },
+            _ => self.says_itself(book, stream),
+        }
+    }
+
+    /// True where the text of a deviation is hidden: it may tell what is expected on a roll that runs. Much is about a table
+    /// that runs, and tells nothing of what lies on it.
+    ///
+    /// Errors: the book cannot be read.
+    pub(crate) fn hides_text(&self, book: &Book, deviation: &DeviationState) -> Result<bool, ReadError> {
+        for about in deviation.about.iter().filter(|about| about.thing() != "station") {
+            if self.says_itself(book, about)? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// As [`Counted::says`], of anything but a deviation: two that are about each other would never end.
+    fn says_itself(&self, book: &Book, stream: &Stream) -> Result<bool, ReadError> {
+        if self.tells(stream) {
+            return Ok(true);
+        }
+        let of_order = ["container", "hand_count", "issue", "order", "override", "reconciliation"];
+        let looked_at = stream.thing() == "reconciliation" || !self.rolls.is_empty();
+        if !looked_at || !(stream.thing() == "count" || of_order.contains(&stream.thing())) {
+            return Ok(false);
+        }
+        let Some((_, Record { state, .. })) = book.record(stream)? else { return Ok(false) };
+        let (order, material) = match state {
+            State::Count(count) => return Ok(self.has(&count.roll)),
+            State::Order(order) => return Ok(self.runs_in(&order, None)),
+            State::Container(state) => (state.order, Some(state.material)),
+            State::HandCount(state) => (state.order, state.material),
+            State::Issue(state) => (state.order, Some(state.material)),
+            State::Override(state) => (state.order, state.material),
+            State::Reconciliation(state) => {
+                let computed = state.computed;
+                if Waiting::now(book, &computed.order)?.of_line(computed.material).is_some() {
+                    return Ok(true);
+                }
+                (computed.order, Some(computed.material))
+            }
+            _ => return Ok(false),
+        };
+        Ok(order_of(book, &order)?.is_some_and(|order| self.runs_in(&order, material)))
+    }
+
+    /// Takes out of a thing's state what is hidden now: whole fields, what an order, an issue or an account says of the
+    /// labels on a roll that runs, and what was found before of anything that is counted by hand.
     ///
     /// Errors: the book cannot be read.
     pub(crate) fn veil(
@@ -145,24 +225,11 @@ impl Counted {
         state: &State,
         fields: &mut Map<String, Value>,
     ) -> Result<(), ReadError> {
-        for hidden in self.hidden(stream, state) {
-            fields.insert((*hidden).to_owned(), Value::Null);
-        }
-        if self.rolls.is_empty() {
-            return Ok(());
-        }
+        blank_in(fields, self.hidden(stream, state));
         match state {
-            State::Order(order) => {
-                for (roll, one) in &order.rolls {
-                    if self.runs(roll, Some(one)) {
-                        blank(fields.get_mut("rolls").and_then(|rolls| rolls.get_mut(roll.as_str())), &["issued"]);
-                    }
-                }
-            }
+            State::Order(order) => self.veil_order(book, stream, order, fields)?,
             State::Issue(issue) => {
-                let Some((_, Record { state: State::Order(order), .. })) = book.record(&issue.order)? else {
-                    return Ok(());
-                };
+                let Some(order) = order_of(book, &issue.order)? else { return Ok(()) };
                 let mut any = false;
                 for (index, one) in issue.rolls.iter().enumerate() {
                     if self.runs(&one.roll, order.rolls.get(&one.roll)) {
@@ -172,31 +239,155 @@ impl Counted {
                 }
                 // The sum and the other rolls tell it as well.
                 if any {
-                    fields.insert("labels".to_owned(), Value::Null);
+                    blank_in(fields, &["labels"]);
                 }
             }
             State::Reconciliation(made) => {
                 let computed = &made.computed;
-                let Some((_, Record { state: State::Order(order), .. })) = book.record(&computed.order)? else {
-                    return Ok(());
-                };
-                let mut rolls = order.rolls.iter().filter(|(_, one)| one.material == computed.material);
-                if rolls.any(|(roll, one)| self.runs(roll, Some(one))) {
+                let waits = Waiting::now(book, &computed.order)?;
+                let runs =
+                    order_of(book, &computed.order)?.is_some_and(|order| self.runs_in(&order, Some(computed.material)));
+                if runs || waits.of_line(computed.material).is_some() {
                     blank(fields.get_mut("computed"), &["product", "terms", "unaccounted"]);
                 }
+                if waits.has(None, HandCounted::Units) {
+                    blank(fields.get_mut("computed"), &["units"]);
+                }
+            }
+            State::Override(asked) => {
+                let order = order_of(book, &asked.order)?;
+                let runs = order.is_some_and(|order| self.runs_in(&order, asked.material));
+                blank_in(fields, if runs { &["labels"] } else { &[] });
+            }
+            State::HandCount(count) => {
+                let again = Waiting::now(book, &count.order)?.has(count.material, count.what);
+                blank_in(fields, if again { &["entered"] } else { &[] });
+            }
+            State::Container(container) => {
+                let waits = Waiting::now(book, &container.order)?;
+                let Some(_) = waits.of_line(container.material) else { return Ok(()) };
+                blank_in(fields, &["labels"]);
+                // Who declared it destroyed, how many labels, when.
+                if let Some(labels) = fields.get_mut("declared").and_then(|declared| declared.get_mut(1)) {
+                    *labels = Value::Null;
+                }
+            }
+            State::Deviation(deviation) => {
+                let hidden = self.hides_text(book, deviation)?;
+                blank_in(fields, if hidden { &["text"] } else { &[] });
             }
             _ => {}
         }
         Ok(())
+    }
+
+    fn veil_order(
+        &self,
+        book: &Book,
+        stream: &Stream,
+        order: &OrderState,
+        fields: &mut Map<String, Value>,
+    ) -> Result<(), ReadError> {
+        for (roll, one) in &order.rolls {
+            if self.runs(roll, Some(one)) {
+                blank(fields.get_mut("rolls").and_then(|rolls| rolls.get_mut(roll.as_str())), &["issued"]);
+            }
+        }
+        let waits = Waiting::now(book, stream)?;
+        for (number, quantity) in &order.quantities {
+            if self.runs_in(order, quantity.material) || waits.tells(book, quantity)? {
+                let shown = fields.get_mut("quantities").and_then(|all| all.get_mut(number.to_string()));
+                let Some(Value::Object(shown)) = shown else { continue };
+                blank_in(shown, &["count"]);
+                // Readings of a device are the number in other words.
+                if matches!(quantity.source, Source::Device { .. }) {
+                    blank(shown.get_mut("source"), &["end", "start", "wraps"]);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+fn order_of(book: &Book, order: &Stream) -> Result<Option<OrderState>, ReadError> {
+    Ok(match book.record(order)? {
+        Some((_, Record { state: State::Order(order), .. })) => Some(order),
+        _ => None,
+    })
+}
+
+/// What is being counted by hand of one order: begun and not agreed, or counted by two who differed and not anew since.
+/// What was agreed of the same before is no number to count towards either.
+#[derive(Default)]
+pub(crate) struct Waiting(Vec<(Stream, Option<u16>, HandCounted)>);
+
+impl Waiting {
+    /// As it stands now. Nothing once the order's hand counts are over: one that was begun and never made hides nothing
+    /// for ever.
+    ///
+    /// Errors: the book cannot be read.
+    pub(crate) fn now(book: &Book, order: &Stream) -> Result<Self, ReadError> {
+        use OrderStatus as S;
+        let status = match order_of(book, order)? {
+            Some(order) => order.status,
+            None => return Ok(Self::default()),
+        };
+        let running = matches!(status, S::Planned | S::Staged | S::InProgress | S::Interrupted | S::Finished);
+        // Where they differed the account was made without them; one that is begun after it is a count all the same.
+        if !running && status != S::Reconciled {
+            return Ok(Self::default());
+        }
+        let mut all = Vec::new();
+        for stream in book.set(&Key::new("hand_count.order", order))? {
+            if let Some((_, Record { state: State::HandCount(count), .. })) = book.record(&stream)? {
+                all.push((stream, count));
+            }
+        }
+        let settled = |stream: &Stream, count: &HandCountState| {
+            all.iter().any(|(other, state)| {
+                let same = state.material == count.material && state.what == count.what;
+                same && other > stream && state.status == HandCountStatus::Agreed
+            })
+        };
+        let waits = all.iter().filter(|(stream, count)| match count.status {
+            HandCountStatus::Open => true,
+            HandCountStatus::Agreed => false,
+            HandCountStatus::Differed => running && !settled(stream, count),
+        });
+        Ok(Self(waits.map(|(stream, count)| (stream.clone(), count.material, count.what)).collect()))
+    }
+
+    /// True where that is being counted.
+    pub(crate) fn has(&self, material: Option<u16>, what: HandCounted) -> bool {
+        self.0.iter().any(|(_, of, counted)| (*of, *counted) == (material, what))
+    }
+
+    /// The first hand count that the account of that material line would tell something of.
+    pub(crate) fn of_line(&self, material: u16) -> Option<&Stream> {
+        self.0.iter().find(|(_, of, _)| of.is_none_or(|of| of == material)).map(|(stream, ..)| stream)
+    }
+
+    /// True where a quantity was counted by hand, and the same is being counted again.
+    fn tells(&self, book: &Book, quantity: &Quantity) -> Result<bool, ReadError> {
+        let Source::HandCount { hand_count } = &quantity.source else { return Ok(false) };
+        Ok(!self.0.is_empty()
+            && match book.record(hand_count)? {
+                Some((_, Record { state: State::HandCount(count), .. })) => self.has(count.material, count.what),
+                _ => false,
+            })
     }
 }
 
 /// Says nothing in these fields of a thing.
 fn blank(thing: Option<&mut Value>, fields: &[&str]) {
     if let Some(Value::Object(thing)) = thing {
-        for field in fields {
-            thing.insert((*field).to_owned(), Value::Null);
-        }
+        blank_in(thing, fields);
+    }
+}
+
+fn blank_in(thing: &mut Map<String, Value>, fields: &[&str]) {
+    for field in fields {
+        thing.insert((*field).to_owned(), Value::Null);
     }
 }
 
@@ -207,36 +398,14 @@ pub(crate) fn may_count_by_hand(grants: &[Grant]) -> bool {
     AUTHORITY.iter().any(|row| row.command == "enter_hand_count" && may(row))
 }
 
-/// True while a number of this hand count could be counted towards: until both have counted, and where they differed until
-/// a later count of the same agrees or the order's account is made.
-fn is_told_too_soon(book: &Book, stream: &Stream, count: &HandCountState) -> Result<bool, ReadError> {
-    match count.status {
-        HandCountStatus::Open => return Ok(true),
-        HandCountStatus::Agreed => return Ok(false),
-        HandCountStatus::Differed => {}
-    }
-    for other in book.set(&Key::new("hand_count.order", &count.order))? {
-        if let Some((_, Record { state: State::HandCount(state), .. })) = book.record(&other)? {
-            let same = state.material == count.material && state.what == count.what;
-            if same && other > *stream && state.status == HandCountStatus::Agreed {
-                return Ok(false);
-            }
-        }
-    }
-    let running = [
-        OrderStatus::Planned,
-        OrderStatus::Staged,
-        OrderStatus::InProgress,
-        OrderStatus::Interrupted,
-        OrderStatus::Finished,
-    ];
-    match book.record(&count.order)? {
-        Some((_, Record { state: State::Order(order), .. })) => Ok(running.contains(&order.status)),
-        _ => Ok(false),
-    }
+/// True while a number of this hand count could be counted towards: until both have counted, where they differed until a
+/// later count of the same agrees or the order's account is made, and whenever the same is counted anew.
+fn is_told_too_soon(book: &Book, count: &HandCountState) -> Result<bool, ReadError> {
+    Ok(count.status == HandCountStatus::Open || Waiting::now(book, &count.order)?.has(count.material, count.what))
 }
 
-/// The first of the hand counts of which one of these entries tells a number too soon.
+/// The first of the hand counts of which one of these entries tells a number too soon: its own, or what became of it in
+/// the order.
 ///
 /// Errors: the book cannot be read, or an entry of it.
 pub(crate) fn told_hand_count<'a>(
@@ -246,12 +415,28 @@ pub(crate) fn told_hand_count<'a>(
     let mut looked_at = BTreeSet::new();
     for bytes in entries {
         let entry = Entry::read(bytes).map_err(|error| ReadError::Damaged(error.to_string()))?;
-        let stream = entry.header.stream;
-        if !matches!(entry.body, Body::HandCountEntered(_)) || !looked_at.insert(stream.clone()) {
+        let stream = match entry.body {
+            Body::HandCountEntered(_) => entry.header.stream,
+            Body::ContainerFilled(body) => body.hand_count,
+            Body::OrderQuantityRecorded(body) => match body.source {
+                Source::HandCount { hand_count } => hand_count,
+                Source::Device { .. } => continue,
+            },
+            Body::OrderUnitsRecorded(body) => match body.source {
+                Source::HandCount { hand_count } => hand_count,
+                Source::Device { .. } => continue,
+            },
+            Body::ReconciliationComputed(body) => match Waiting::now(book, &body.order)?.of_line(body.material) {
+                Some(waits) => return Ok(Some(waits.clone())),
+                None => continue,
+            },
+            _ => continue,
+        };
+        if !looked_at.insert(stream.clone()) {
             continue;
         }
         if let Some((_, Record { state: State::HandCount(count), .. })) = book.record(&stream)?
-            && is_told_too_soon(book, &stream, &count)?
+            && is_told_too_soon(book, &count)?
         {
             return Ok(Some(stream));
         }

@@ -668,13 +668,11 @@ impl Desk {
         Err(self.noted(seat, command.name(), command.about(), error).await)
     }
 
-    /// True for those who review and verify: a count's operator would see what was stated. Nor does whoever counts just now
-    /// look it up in another role that they have.
+    /// True for those who read entries now: see [`Counted::lets_read`].
     ///
     /// Errors: the book cannot be read.
     pub(crate) fn reads_entries(&self, seat: &Seat) -> Result<bool, DeskError> {
-        let may = seat.roles.iter().any(|role| READERS.contains(role));
-        Ok(may && !Counted::now(&self.book)?.counts(&seat.account))
+        Ok(Counted::now(&self.book)?.lets_read(&seat.account, &seat.roles))
     }
 
     /// Lets through who reads entries. `record`: whose entries, where it is one thing's.

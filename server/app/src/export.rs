@@ -11,7 +11,7 @@ use tallyseal_control::{Command, Record, Refusal, State};
 use tallyseal_report::{Contents, Seal, Unsealed, prepare, scope};
 use tallyseal_schema::checkpoint;
 use tallyseal_schema::ids::Stream;
-use tallyseal_schema::kinds::{CountSegmentCaptured, Role, SCHEMAS};
+use tallyseal_schema::kinds::{CountSegmentCaptured, SCHEMAS};
 use tallyseal_schema::plugin_files::Files;
 use tallyseal_schema::sealed::ProofLine;
 use tallyseal_schema::{Body, By, Entry, Hash};
@@ -19,7 +19,7 @@ use tallyseal_schema::{Body, By, Entry, Hash};
 use crate::counted::{Counted, may_count_by_hand, told_hand_count};
 use crate::desk::system_order;
 use crate::error::DeskError;
-use crate::randomness;
+use crate::{clock, randomness};
 
 /// The sealed record of `record` as one ZIP. `by`: who takes it; that is recorded.
 ///
@@ -132,28 +132,37 @@ async fn prepared(book: Book, by: By, record: Stream) -> Result<Prepared, DeskEr
     let (size, streams) = (contents.size, contents.streams.clone());
     if let By::Person(person) = &by {
         let counted = Counted::now(&book)?;
-        // Whoever counts does not look it up as somebody else, for those who have two roles.
-        let label_room = person.role == Role::LabelRoom || counted.counts(&person.account);
-        if label_room && let Some(stream) = streams.keys().find(|stream| counted.tells(stream)) {
-            let told = format!("A roll is being counted, and {} {} in this copy", stream.thing(), stream.id());
-            return Err(DeskError::refused(Refusal::conflict(
-                "roll-in-count",
-                format!("{told} would show what to expect."),
-                "Take the copy when the count has ended.",
-            )));
-        }
-        let grants = match book.record(&Stream::account(&person.account))? {
-            Some((_, Record { state: State::Account(account), .. })) => account.roles,
-            _ => Vec::new(),
+        let account = match book.record(&Stream::account(&person.account))? {
+            Some((_, Record { state: State::Account(account), .. })) => Some(account),
+            _ => None,
         };
-        if may_count_by_hand(&grants)
-            && let Some(stream) = told_hand_count(&book, contents.entries.values())?
-        {
-            return Err(DeskError::refused(Refusal::conflict(
-                "hand-count-open",
-                format!("The hand count {} waits for its second number, and this copy tells the first.", stream.id()),
-                "Take the copy when a second person has counted.",
-            )));
+        let (grants, live) = account.map_or_else(Default::default, |account| {
+            let live = account.live_roles(clock::now());
+            (account.roles, live)
+        });
+        // By all that the person may do, not by the role that they ask in: whoever may count, or reads no entries, gets
+        // them in a copy no sooner than elsewhere.
+        if may_count_by_hand(&grants) || !counted.lets_read(&person.account, &live) {
+            if let Some(stream) = told_hand_count(&book, contents.entries.values())? {
+                return Err(DeskError::refused(Refusal::conflict(
+                    "hand-count-open",
+                    format!(
+                        "The hand count {} waits for a number, and this copy tells one that was given before.",
+                        stream.id()
+                    ),
+                    "Take the copy when a second person has counted and both agree.",
+                )));
+            }
+            for stream in streams.keys() {
+                if counted.says(&book, stream)? {
+                    let told = format!("A roll is being counted, and {} {} in this copy", stream.thing(), stream.id());
+                    return Err(DeskError::refused(Refusal::conflict(
+                        "roll-in-count",
+                        format!("{told} would show what to expect."),
+                        "Take the copy when the count has ended.",
+                    )));
+                }
+            }
         }
     }
     // Deflating a large record takes seconds, and the web's two threads have others to answer.

@@ -320,7 +320,7 @@ pub(super) async fn one(
         deviations: desk.book().set_page(&Key::new("deviation.about", &stream), None, sieve::PAGE)?,
         examination: told.examined.as_ref().map(|(body, ..)| examination(body)),
         hidden,
-        history: history(&desk, &stream)?,
+        history: history(&desk, &counted, &stream)?,
         holds: state.holds.iter().cloned().collect(),
         id: stream.id().to_string(),
         item: state.item.clone(),

@@ -6,14 +6,15 @@ use actix_web::web::{Data, Path, Query};
 use askama::Template;
 use serde::Deserialize;
 use tallyseal_control::{
-    ContainerStatus, Custody, DeviationStatus, HandCountStatus, IssueStatus, OrderRoll, OrderStatus, OverrideStatus,
-    Reckoning, accounted_percent, issued_so_far, needed, product_test, proposed, unaccounted_percent,
+    ContainerStatus, Custody, DeviationState, DeviationStatus, HandCountStatus, IssueStatus, OrderRoll, OrderStatus,
+    OverrideStatus, Reckoning, accounted_percent, issued_so_far, needed, product_test, proposed, unaccounted_percent,
 };
 use tallyseal_schema::ids::{Id, Stream};
 use tallyseal_schema::kinds::{
     Coding, Contents, Limit, Limits, MaterialPlanned, ReconciliationComputed, RollRan, Source, Terms,
 };
 
+use super::deviations::text_of;
 use super::flow::{self, Flow, Shape, Sort};
 use super::next::{self, Due, Proposal, act_href, roles, word_of};
 use super::orders::product;
@@ -123,6 +124,8 @@ struct ProposalView {
     act: String,
     all_examined: bool,
     has: String,
+    /// What it has is hidden while a roll of it runs.
+    hidden: bool,
     item: String,
     material: u16,
     needs: String,
@@ -248,18 +251,18 @@ fn view(desk: &Desk, seat: &Seat, whole: &Whole) -> Result<View, PageError> {
     }
     let mut shown = Vec::new();
     for proposal in &proposals {
-        shown.push(proposal_view(desk, whole, proposal, &back)?);
+        shown.push(proposal_view(desk, whole, &counted, proposal, &back)?);
     }
     let may_correct = frame.is_any(roles("withdraw_quantity")) && is_counting(whole.order.status);
     Ok(View {
         acts: acts(&frame, whole),
         back: back.clone(),
-        history: history(desk, &whole.stream)?,
+        history: history(desk, &counted, &whole.stream)?,
         holds: whole.order.holds.iter().map(|hold| (hold.id().to_string(), href(hold))).collect(),
         id: whole.id.to_string(),
         kind: words::word(&word_of(&plan.kind)),
         line: (plan.line.id().to_string(), href(&plan.line)),
-        lists: lists(whole, seat),
+        lists: lists(desk, whole, &counted, seat)?,
         lots: plan.lots.iter().map(|lot| (lot.lot.clone(), lot.expiry.clone(), words::number(lot.units))).collect(),
         main,
         mark,
@@ -353,7 +356,16 @@ fn named(stream: &Stream) -> (String, String) {
     (stream.id().to_string(), href(stream))
 }
 
-fn proposal_view(desk: &Desk, whole: &Whole, proposal: &Proposal, back: &str) -> Result<ProposalView, PageError> {
+fn proposal_view(
+    desk: &Desk,
+    whole: &Whole,
+    counted: &Counted,
+    proposal: &Proposal,
+    back: &str,
+) -> Result<ProposalView, PageError> {
+    // What was issued before tells what was on each roll, and that what is left of it.
+    let hidden = counted.runs_in(&whole.order, Some(proposal.material));
+    let issued = |labels: u64| if hidden { words::COUNTED_NOW.to_owned() } else { words::number(labels) };
     let material = proposal.material.to_string();
     let mut rows = Vec::new();
     let line = whole.order.plan.materials.iter().find(|line| line.material == proposal.material);
@@ -383,14 +395,15 @@ fn proposal_view(desk: &Desk, whole: &Whole, proposal: &Proposal, back: &str) ->
     Ok(ProposalView {
         act: randomness::act()?.to_string(),
         all_examined: rows.iter().all(|row| row.examined),
-        has: words::number(proposal.has),
+        has: issued(proposal.has),
+        hidden,
         item: line.map(|line| line.item.id().to_string()).unwrap_or_default(),
         material: proposal.material,
         needs: words::number(proposal.needs),
         rolls: next::ids(&proposal.candidates),
         rows,
         sum: words::number(proposal.labels()),
-        with: words::number(proposal.has.saturating_add(proposal.labels())),
+        with: issued(proposal.has.saturating_add(proposal.labels())),
     })
 }
 
@@ -788,7 +801,7 @@ fn another(seat: &Seat, first: Option<&tallyseal_schema::ids::AccountId>, comman
     }
 }
 
-fn lists(whole: &Whole, seat: &Seat) -> Vec<PartList> {
+fn lists(desk: &Desk, whole: &Whole, counted: &Counted, seat: &Seat) -> Result<Vec<PartList>, PageError> {
     let clearances = whole.clearances.iter().map(|part| {
         let state = match (&part.state, part.state.checked_at) {
             (state, _) if state.foreign() => ("foreign labels or product were found".to_owned(), "grave"),
@@ -813,6 +826,9 @@ fn lists(whole: &Whole, seat: &Seat) -> Vec<PartList> {
             HandCountStatus::Open => {
                 (another(seat, count.entered.first().map(|(one, _)| one), "enter_hand_count"), "hold")
             }
+            HandCountStatus::Agreed if whole.waits.has(count.material, count.what) => {
+                ("both counted the same; counted anew".to_owned(), "good")
+            }
             HandCountStatus::Agreed => (
                 count
                     .agreed()
@@ -831,16 +847,19 @@ fn lists(whole: &Whole, seat: &Seat) -> Vec<PartList> {
             (ContainerStatus::Declared, Some((first, _, _))) => another(seat, Some(first), "witness_destruction"),
             _ => word.to_owned(),
         };
+        let labels = match whole.waits.of_line(part.state.material) {
+            Some(_) => words::COUNTED_NOW.to_owned(),
+            None => format!("{} labels", words::number(part.state.labels.get())),
+        };
         let text = format!(
-            "{} labels, {}, material line {}, {}",
-            words::number(part.state.labels.get()),
+            "{labels}, {}, material line {}, {}",
             words::word(&word_of(&part.state.contents)),
             part.state.material,
             part.state.place
         );
         part_view(part, text, (word, mark))
     });
-    vec![
+    Ok(vec![
         PartList {
             empty: "The line was not cleared yet.",
             key: "clearances",
@@ -867,8 +886,13 @@ fn lists(whole: &Whole, seat: &Seat) -> Vec<PartList> {
             rows: overrides(whole, seat),
             title: "Overrides",
         },
-        PartList { empty: "There is none.", key: "deviations", rows: deviations(whole), title: "Deviations" },
-    ]
+        PartList {
+            empty: "There is none.",
+            key: "deviations",
+            rows: deviations(desk, whole, counted)?,
+            title: "Deviations",
+        },
+    ])
 }
 
 fn judged(whole: &Whole, seat: &Seat) -> PartList {
@@ -898,11 +922,12 @@ fn overrides(whole: &Whole, seat: &Seat) -> Vec<PartView> {
     rows.collect()
 }
 
-fn deviations(whole: &Whole) -> Vec<PartView> {
-    let rows = whole.deviations.iter().map(|part| {
+fn deviations(desk: &Desk, whole: &Whole, counted: &Counted) -> Result<Vec<PartView>, PageError> {
+    let row = |part: &Part<DeviationState>| {
         let word = words::word(&word_of(&part.state.status));
         let mark = if part.state.status == DeviationStatus::Closed { "good" } else { "grave" };
-        part_view(part, format!("{}: {}", word_of(&part.state.severity), part.state.text), (word, mark))
-    });
-    rows.collect()
+        let text = text_of(desk.book(), &part.state, counted)?;
+        Ok(part_view(part, format!("{}: {text}", word_of(&part.state.severity)), (word, mark)))
+    };
+    whole.deviations.iter().map(row).collect()
 }

@@ -205,7 +205,7 @@ pub(super) async fn one(
         delivery: state.delivery.clone(),
         ended: state.custody == (Custody::Ended {}),
         hidden,
-        history: history(&desk, &stream)?,
+        history: history(&desk, &counted, &stream)?,
         holds: state.holds.iter().cloned().collect(),
         id: stream.id().to_string(),
         item: state.item.clone(),

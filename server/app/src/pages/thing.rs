@@ -17,7 +17,7 @@ use super::act::named;
 use super::sieve::{self, Asked, Sieve, asked, link};
 use super::visitor::Visitor;
 use super::words::Told;
-use super::{Frame, PageError, beside, form, href, page, see_other, shown, words};
+use super::{Frame, PageError, beside, deviations, form, href, page, see_other, shown, words};
 use crate::api;
 use crate::clock;
 use crate::counted::Counted;
@@ -168,9 +168,9 @@ pub(super) async fn one(
     let mut frame = Frame::new(&desk, Some(&seat), "things", words::capital(&named(&stream)));
     frame.done = done(&desk, &seat, &query);
     let page_of = ThingPage {
-        about: about(&record),
+        about: about(&desk, &counted, &record)?,
         all: lines(&state["state"], true, &desk),
-        history: history(&desk, &stream)?,
+        history: history(&desk, &counted, &stream)?,
         lines: told_lines(&record, &state["state"], &desk),
         offers: offers(&frame, &stream, state["rev"].as_u64().unwrap_or(0)),
         signatures: signatures(&desk, &stream)?,
@@ -219,10 +219,10 @@ fn told(record: &Record, now: Time) -> Told {
     }
 }
 
-/// What a thing is, in a few words beside its name. Nothing that is hidden at times.
-fn about(record: &Record) -> String {
+/// What a thing is, in a few words beside its name, without what is hidden now.
+fn about(desk: &Desk, counted: &Counted, record: &Record) -> Result<String, PageError> {
     let id = |stream: &Stream| stream.id().to_string();
-    match &record.state {
+    Ok(match &record.state {
         State::Account(state) => {
             let title = |grant: &Grant| match grant.holds(clock::now()) {
                 true => grant.role.title().to_owned(),
@@ -244,7 +244,7 @@ fn about(record: &Record) -> String {
         }
         State::Station(state) => state.name.clone(),
         State::Plugin(state) => format!("{} {}", state.name, state.version),
-        State::Deviation(state) => state.text.chars().take(120).collect(),
+        State::Deviation(state) => deviations::text_of(desk.book(), state, counted)?.chars().take(120).collect(),
         State::Line(state) => format!("{}, {}", state.name, state.place),
         State::Clearance(state) => format!("{} for {}", id(&state.line), id(&state.order)),
         State::LimitSet(state) => format!("for {}", state.draft.item_code),
@@ -255,7 +255,7 @@ fn about(record: &Record) -> String {
         State::Issue(state) => format!("to {}", id(&state.order)),
         State::HandCount(state) => format!("for {}", id(&state.order)),
         _ => String::new(),
-    }
+    })
 }
 
 /// What people want to know of a thing, in order: what is empty, or a counter of the software, is left to the rest.
@@ -337,8 +337,10 @@ pub(super) fn signatures(desk: &Desk, stream: &Stream) -> Result<Vec<Signed>, Pa
     Ok(signatures.collect())
 }
 
-/// What happened to a thing, last first: who, when, what sort of entry and why. What entries say is for those who review.
-pub(super) fn history(desk: &Desk, stream: &Stream) -> Result<Vec<Happened>, PageError> {
+/// What happened to a thing, last first: who, when, what sort of entry and why. What entries say is for those who review;
+/// nor is a reason told while it may say what to expect of a roll that runs.
+pub(super) fn history(desk: &Desk, counted: &Counted, stream: &Stream) -> Result<Vec<Happened>, PageError> {
+    let hidden = counted.says(desk.book(), stream)?;
     let mut history = Vec::new();
     for bytes in desk.book().stream_page(stream, None, HISTORY)? {
         let entry = Entry::read(&bytes).map_err(|error| DeskError::Internal(error.to_string()))?;
@@ -347,7 +349,7 @@ pub(super) fn history(desk: &Desk, stream: &Stream) -> Result<Vec<Happened>, Pag
             kind: words::kind(&entry.header.kind),
             n: entry.header.n,
             when: words::when(entry.header.at, desk.zone()),
-            why: entry.header.why,
+            why: entry.header.why.filter(|_| !hidden),
         });
     }
     Ok(history)
@@ -521,13 +523,13 @@ fn sieve_of<'a>(query: &'a Asked, thing: Thing) -> Sieve<'a> {
     Sieve { after: asked(query, "after"), key: Key::new("thing", thing.as_str()), prefix }
 }
 
-fn listed(one: &sieve::Passed, now: Time) -> Listed {
-    Listed {
-        about: about(&one.record),
+fn listed(desk: &Desk, counted: &Counted, one: &sieve::Passed, now: Time) -> Result<Listed, PageError> {
+    Ok(Listed {
+        about: about(desk, counted, &one.record)?,
         href: href(&one.stream),
         id: one.stream.id().to_string(),
         told: told(&one.record, now),
-    }
+    })
 }
 
 pub(super) async fn list(
@@ -546,7 +548,9 @@ pub(super) async fn list(
     let begins = begins(known);
     let offers = AUTHORITY.iter().filter(|row| begins.contains(&row.command) && frame.is_any(row.roles));
     let offers = offers.map(|row| Offer::of(row.command, &[]));
-    let things: Vec<Listed> = found.passed.iter().map(|one| listed(one, now)).collect();
+    let counted = Counted::now(desk.book())?;
+    let things = found.passed.iter().map(|one| listed(&desk, &counted, one, now));
+    let things: Vec<Listed> = things.collect::<Result<_, _>>()?;
     page(&ListPage {
         csv: link(&format!("{path}.csv"), &query, &[("after", "")]),
         filtered: ["id", "state"].iter().any(|name| !asked(&query, name).is_empty()),
@@ -573,8 +577,12 @@ pub(super) async fn list_csv(
         let (now, state) = (clock::now(), asked(&query, "state"));
         let pass = |_: &Stream, record: &Record| state.is_empty() || told(record, now).text == state;
         let found = Sieve { after: "", ..sieve_of(&query, known) }.file(&desk, pass)?;
-        let all = found.passed.iter().map(|one| listed(one, now));
-        let rows: Vec<Vec<String>> = all.map(|one| vec![one.id, one.about, one.told.text]).collect();
+        let counted = Counted::now(desk.book())?;
+        let rows = found.passed.iter().map(|one| {
+            let one = listed(&desk, &counted, one, now)?;
+            Ok(vec![one.id, one.about, one.told.text])
+        });
+        let rows: Vec<Vec<String>> = rows.collect::<Result<_, PageError>>()?;
         Ok((rows, found.next.is_some()))
     })
     .await?;

@@ -4,16 +4,16 @@
 use std::collections::BTreeMap;
 
 use tallyseal_control::{
-    ClearanceState, ContainerState, DeviationState, Facts, HandCountState, HandCountStatus, IssueState, ItemState, Key,
-    LimitSetState, LineState, Need, OrderState, OverrideState, Reckoning, ReconciliationState, Record, Refusal,
-    RollState, Standing, State, Stop, World,
+    ClearanceState, ContainerState, DeviationState, Facts, HandCountState, IssueState, ItemState, Key, LimitSetState,
+    LineState, Need, OrderState, OverrideState, Reckoning, ReconciliationState, Record, Refusal, RollState, Standing,
+    State, Stop, World,
 };
 use tallyseal_schema::ids::{Id, Stream};
 use tallyseal_schema::kinds::Role;
 use tallyseal_schema::{Body, By, Entry, Time};
 
 use super::{PageError, words};
-use crate::counted::Counted;
+use crate::counted::{Counted, Waiting};
 use crate::desk::Desk;
 use crate::error::DeskError;
 
@@ -59,6 +59,8 @@ pub(super) struct Whole {
     /// Its rolls, and the rests of them.
     pub(super) rolls: BTreeMap<Stream, RollState>,
     pub(super) stream: Stream,
+    /// What of it is being counted by hand.
+    pub(super) waits: Waiting,
 }
 
 fn parts<S>(desk: &Desk, key: &Key, pick: fn(State) -> Option<S>) -> Result<Vec<Part<S>>, PageError> {
@@ -134,21 +136,15 @@ impl Whole {
             order,
             rev,
             rolls,
+            waits: Waiting::now(desk.book(), &stream)?,
             stream,
         })
     }
 
-    /// Why the figures of a material line are not told now: a roll of it, or what is left of one, is being counted.
+    /// Why the figures of a material line are not told now: a roll of it, or what is left of one, is being counted, or
+    /// something of it by hand.
     pub(super) fn hidden(&self, counted: &Counted, material: u16) -> bool {
-        use tallyseal_control::OrderStatus as S;
-        let mut rolls = self.order.rolls.iter().filter(|(_, one)| one.material == material);
-        // Afterwards nobody counts for it any more, and a count that was begun and never made hides nothing for ever.
-        let counting = matches!(self.order.status, S::InProgress | S::Interrupted | S::Finished | S::Reconciled);
-        let open = |count: &&Part<HandCountState>| {
-            count.state.status == HandCountStatus::Open && count.state.material.is_none_or(|of| of == material)
-        };
-        rolls.any(|(roll, one)| counted.runs(roll, Some(one)))
-            || (counting && self.hand_counts.iter().any(|count| open(&count)))
+        counted.runs_in(&self.order, Some(material)) || self.waits.of_line(material).is_some()
     }
 
     /// Its own last signature of that meaning that stands.

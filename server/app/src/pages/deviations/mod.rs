@@ -11,6 +11,7 @@ use actix_web::HttpResponse;
 use actix_web::web::{Data, Query};
 use askama::Template;
 use serde::{Deserialize, Serialize};
+use tallyseal_book::{Book, ReadError};
 use tallyseal_control::{DeviationState, DeviationStatus, Key, Record, State};
 use tallyseal_schema::Time;
 use tallyseal_schema::ids::Stream;
@@ -111,11 +112,11 @@ fn is_overdue(state: &DeviationState, now: Time) -> bool {
 }
 
 /// What may be read of a deviation's text: it may tell how much is on a roll that runs.
-fn text_of(state: &DeviationState, counted: &Counted) -> String {
-    match state.about.iter().any(|about| about.thing() != "station" && counted.tells(about)) {
+pub(super) fn text_of(book: &Book, state: &DeviationState, counted: &Counted) -> Result<String, ReadError> {
+    Ok(match counted.hides_text(book, state)? {
         true => words::HIDDEN_WHILE_COUNTED.to_owned(),
         false => state.text.clone(),
-    }
+    })
 }
 
 /// A list, and after which the next one begins.
@@ -195,18 +196,21 @@ pub(super) async fn list(
     frame.done = done(&desk, &seat, &Shown { done: asked.done });
     let further = found.len() > asked.page.saturating_add(1).saturating_mul(PAGE);
     let shown = found.iter().skip(asked.page.saturating_mul(PAGE)).take(PAGE);
-    let rows = shown.map(|(stream, state)| Row {
-        about: state.about.iter().take(ABOUT).map(|about| (named(about), href(about))).collect(),
-        about_more: state.about.len().saturating_sub(ABOUT),
-        due: words::when(state.due, desk.zone()),
-        grave: class(state.severity),
-        href: href(stream),
-        id: stream.id().to_string(),
-        overdue: is_overdue(state, now),
-        severity: plain(state.severity),
-        status: plain(state.status),
-        text: text_of(state, &counted),
-    });
+    let row = |(stream, state): &(Stream, DeviationState)| -> Result<Row, ReadError> {
+        Ok(Row {
+            about: state.about.iter().take(ABOUT).map(|about| (named(about), href(about))).collect(),
+            about_more: state.about.len().saturating_sub(ABOUT),
+            due: words::when(state.due, desk.zone()),
+            grave: class(state.severity),
+            href: href(stream),
+            id: stream.id().to_string(),
+            overdue: is_overdue(state, now),
+            severity: plain(state.severity),
+            status: plain(state.status),
+            text: text_of(desk.book(), state, &counted)?,
+        })
+    };
+    let rows: Vec<Row> = shown.map(row).collect::<Result<_, _>>()?;
     let next = match further {
         true => Some(Asked { page: asked.page.saturating_add(1), ..asked.clone() }),
         false => next.map(|after| Asked { after: Some(after), page: 0, ..asked.clone() }),
@@ -217,7 +221,7 @@ pub(super) async fn list(
         is_filtered: !asked.query().is_empty(),
         next,
         opens: super::exceptions::gives(&frame, "open_deviation"),
-        rows: rows.collect(),
+        rows,
         wrong,
         asked,
         frame,
@@ -235,10 +239,10 @@ pub(super) async fn list_csv(
     let counted = Counted::now(desk.book())?;
     let about = about(&desk, &asked)?.map_err(crate::error::DeskError::Invalid)?;
     let (found, next) = find(&desk, &asked, about.as_ref(), now)?;
-    let rows = found.into_iter().map(|(stream, state)| {
+    let row = |(stream, state): (Stream, DeviationState)| -> Result<Vec<String>, ReadError> {
         let about: Vec<String> = state.about.iter().map(Stream::to_string).collect();
         let decision = state.decision.map(plain).unwrap_or_default();
-        vec![
+        Ok(vec![
             stream.id().to_string(),
             plain(state.severity),
             plain(state.status),
@@ -247,9 +251,10 @@ pub(super) async fn list_csv(
             if is_overdue(&state, now) { "yes" } else { "no" }.to_owned(),
             plain(state.rule),
             about.join(" "),
-            text_of(&state, &counted),
-        ]
-    });
+            text_of(desk.book(), &state, &counted)?,
+        ])
+    };
+    let rows: Vec<Vec<String>> = found.into_iter().map(row).collect::<Result<_, _>>()?;
     let header =
         ["deviation", "gravity", "state", "decision", "due (UTC)", "overdue", "opened by rule", "about", "found"];
     // Whoever counts the lines must not take a part for all.
@@ -261,5 +266,5 @@ pub(super) async fn list_csv(
     let earlier = asked.after.as_ref().map(|after| {
         vec![format!("NOT ALL: begun after {after}, as on the page; those before it were not looked at.")]
     });
-    Ok(csv::file("deviations", &header, rows.chain(earlier).chain(rest)))
+    Ok(csv::file("deviations", &header, rows.into_iter().chain(earlier).chain(rest)))
 }

@@ -95,7 +95,7 @@ pub(in super::super) async fn one(
     let counted = Counted::now(desk.book())?;
     let mut frame = Frame::new(&desk, Some(&seat), "deviations", format!("Deviation {}", stream.id()));
     frame.done = done(&desk, &seat, &query);
-    let text = text_of(state, &counted);
+    let text = text_of(desk.book(), state, &counted)?;
     let all = entries(desk.book(), &stream)?;
     let hidden = text != state.text || !may_read(&counted, &seat);
     let mut steps = steps(&desk, state, &all);
@@ -111,7 +111,7 @@ pub(in super::super) async fn one(
         exceptions: format!("/deviations?about={stream}"),
         grave: class(state.severity),
         held: held(&desk, &frame, &stream)?,
-        history: history(&desk, &stream)?,
+        history: history(&desk, &counted, &stream)?,
         lift_rule: lift_rule(state),
         main,
         mays,

@@ -71,7 +71,7 @@ pub(in super::super) async fn bytes(
     let missing = || DeskError::NotFound(format!("machine bytes of entry {n}"));
     let entry = gather::read(&desk.book().entry(n)?.ok_or_else(missing)?)?;
     let counted = Counted::now(desk.book())?;
-    if !may_read(&counted, &seat) || tells(desk.book(), &counted, &entry)? {
+    if !may_read(&counted, &seat) || counted.says(desk.book(), &entry.header.stream)? {
         return Err(desk.may_not_read(&seat, Some(entry.header.stream.clone())).await.into());
     }
     let place = place(desk.book(), &entry)?.ok_or_else(missing)?;
@@ -95,17 +95,6 @@ pub(in super::super) async fn bytes(
         when: words::when(entry.header.at, desk.zone()),
     };
     page(&page_of)
-}
-
-/// True where they tell what to expect of a roll that runs now.
-fn tells(book: &Book, counted: &Counted, entry: &Entry) -> Result<bool, PageError> {
-    use tallyseal_control::{Record, State};
-    let stream = &entry.header.stream;
-    let of_roll = match book.record(stream)? {
-        Some((_, Record { state: State::Count(count), .. })) => counted.has(&count.roll),
-        _ => false,
-    };
-    Ok(of_roll || counted.tells(stream))
 }
 
 /// Where the bytes of an entry are: it says so itself, or what was written in the same moment does.

@@ -232,7 +232,12 @@ impl<'a> Gather<'a> {
         }
         let tells = |stream: &Stream| self.counted.tells(stream);
         // Much touches a table that runs; only its own log says what is expected on it.
-        let hidden = tells(&header.stream) || touches.iter().any(|one| one.thing() != "station" && tells(one));
+        let hidden = self.counted.says(self.book, &header.stream)?
+            || touches.iter().any(|one| one.thing() != "station" && tells(one))
+            || match &about {
+                Some(about) => about.thing() != "station" && self.counted.says(self.book, about)?,
+                None => false,
+            };
         let row = Row {
             about,
             also: Vec::new(),

@@ -205,8 +205,7 @@ struct ExceptionsPage {
 
 /// True where this person may read now what entries say; as the API holds it.
 pub(crate) fn may_read(counted: &Counted, seat: &Seat) -> bool {
-    let reads = seat.roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor));
-    reads && !counted.counts(&seat.account)
+    counted.lets_read(&seat.account, &seat.roles)
 }
 
 /// Looks for what is asked, gravest first.
@@ -229,6 +228,10 @@ fn find(
             row.sentence = if row.hidden { words::HIDDEN_WHILE_COUNTED.to_owned() } else { String::new() };
             row.change = None;
             row.bytes = false;
+        }
+        // A reason says as much as the entry that it is given for.
+        if row.hidden {
+            row.why = None;
         }
         row.bytes &= reads;
     }
