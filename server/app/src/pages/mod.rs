@@ -8,6 +8,7 @@ mod assets;
 mod bench;
 mod checks;
 mod copy;
+mod csv;
 mod delivery;
 mod deviations;
 mod door;

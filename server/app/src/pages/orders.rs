@@ -11,7 +11,7 @@ use tallyseal_schema::ids::{Stream, Thing};
 use super::next::{roles, waits, word_of};
 use super::thing::{Shown, done};
 use super::visitor::Visitor;
-use super::{Frame, PageError, href, page, words};
+use super::{Frame, PageError, csv, href, page, words};
 use crate::desk::Desk;
 use crate::error::DeskError;
 
@@ -243,8 +243,7 @@ fn numbered(desk: &Desk, ask: &Ask, key: &Key) -> Result<(Vec<Row>, Option<Strin
 ///
 /// Rule: RFC 4180.
 fn csv_field(text: &str) -> String {
-    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    let text = if formula { format!("'{text}") } else { text.to_owned() };
+    let text = format!("{}{text}", csv::guard(text));
     match text.contains([',', '"', '\n', '\r']) {
         true => format!("\"{}\"", text.replace('"', "\"\"")),
         false => text,

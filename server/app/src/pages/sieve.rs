@@ -8,6 +8,7 @@ use tallyseal_book::ReadError;
 use tallyseal_control::{Key, Record};
 use tallyseal_schema::ids::Stream;
 
+use super::csv;
 use crate::desk::Desk;
 
 /// Rows on one page of a list.
@@ -147,12 +148,12 @@ const NOT_ALL: &str = "NOT ALL: there is more than one file takes or looks throu
 /// Rule: RFC 4180. A cell that a spreadsheet would take for a formula gets an apostrophe before it.
 pub(super) fn csv(name: &str, head: &[&str], rows: &[Vec<String>], more: bool) -> HttpResponse {
     let mut text = String::new();
-    csv_row(&mut text, head.iter().copied());
+    csv::row(&mut text, head.iter().copied());
     for row in rows {
-        csv_row(&mut text, row.iter().map(String::as_str));
+        csv::row(&mut text, row.iter().map(String::as_str));
     }
     if more {
-        csv_row(&mut text, [NOT_ALL].into_iter());
+        csv::row(&mut text, [NOT_ALL].into_iter());
     }
     HttpResponse::Ok()
         .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8"))
@@ -160,31 +161,9 @@ pub(super) fn csv(name: &str, head: &[&str], rows: &[Vec<String>], more: bool) -
         .body(text)
 }
 
-fn csv_row<'a>(text: &mut String, cells: impl Iterator<Item = &'a str>) {
-    for (index, cell) in cells.enumerate() {
-        if index > 0 {
-            text.push(',');
-        }
-        let formula = if cell.starts_with(['=', '+', '-', '@', '\t', '\r']) { "'" } else { "" };
-        if cell.contains(['"', ',', '\n', '\r']) || !formula.is_empty() {
-            text.push_str(&format!("\"{formula}{}\"", cell.replace('"', "\"\"")));
-        } else {
-            text.push_str(cell);
-        }
-    }
-    text.push_str("\r\n");
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_file_keeps_commas_quotes_and_lines_and_starts_no_formula() {
-        let mut text = String::new();
-        csv_row(&mut text, ["R-1", "cage, left", "say \"when\"", "=1+1", "-4", "a\nb"].into_iter());
-        assert_eq!(text, "R-1,\"cage, left\",\"say \"\"when\"\"\",\"'=1+1\",\"'-4\",\"a\nb\"\r\n");
-    }
 
     #[test]
     fn a_page_begins_with_what_is_called_exactly_so() {

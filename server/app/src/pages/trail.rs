@@ -18,7 +18,7 @@ use tallyseal_schema::kinds::{Grant, KINDS, Role};
 use tallyseal_schema::{By, Time};
 
 use super::visitor::Visitor;
-use super::{Frame, PageError, beside, href, page_as, shown, thing, words};
+use super::{Frame, PageError, beside, csv, href, page_as, shown, thing, words};
 use crate::desk::Desk;
 use crate::error::DeskError;
 
@@ -733,7 +733,7 @@ pub(super) async fn csv(
         }
     };
     let by = format!("Taken by {} ({}), {}.", seat.name, seat.account, crate::clock::now());
-    line(&mut out, &[format!("{looked} Filters: {filters}. {by}")]);
+    csv::row(&mut out, [format!("{looked} Filters: {filters}. {by}").as_str()].into_iter());
     Ok(HttpResponse::Ok()
         .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
         .insert_header((CONTENT_DISPOSITION, "attachment; filename=\"trail.csv\""))
@@ -762,27 +762,9 @@ fn csv_rows(walk: &Walk, desk: &Desk) -> String {
             change.old,
             change.new,
         ];
-        line(&mut out, &cells);
+        csv::row(&mut out, cells.iter().map(String::as_str));
     }
     out
-}
-
-/// One line of CSV. A cell that a spreadsheet would run as a formula is made text.
-///
-/// Rule: RFC 4180.
-fn line(out: &mut String, cells: &[String]) {
-    for (index, cell) in cells.iter().enumerate() {
-        if index > 0 {
-            out.push(',');
-        }
-        let guard = if cell.starts_with(['=', '+', '-', '@', '\t', '\r']) { "'" } else { "" };
-        if cell.contains([',', '"', '\n', '\r']) || !guard.is_empty() {
-            out.push_str(&format!("\"{guard}{}\"", cell.replace('"', "\"\"")));
-        } else {
-            out.push_str(cell);
-        }
-    }
-    out.push_str("\r\n");
 }
 
 #[cfg(test)]
@@ -886,7 +868,7 @@ mod tests {
     #[test]
     fn a_cell_is_quoted_where_it_must_be_and_no_formula_runs() {
         let mut out = String::new();
-        line(&mut out, &["a".into(), "b,\"c\"".into(), "=1+1".into(), "-".into()]);
+        csv::row(&mut out, ["a", "b,\"c\"", "=1+1", "-"].into_iter());
         assert_eq!(out, "a,\"b,\"\"c\"\"\",\"'=1+1\",\"'-\"\r\n");
     }
 

@@ -18,12 +18,11 @@ use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::Severity;
 
 use super::act::named;
-use super::exceptions::csv;
 use super::exceptions::told::plain;
 use super::shown::streams_of;
 use super::thing::{Shown, done};
 use super::visitor::Visitor;
-use super::{Frame, PageError, href, page, words};
+use super::{Frame, PageError, csv, href, page, words};
 use crate::clock;
 use crate::counted::Counted;
 use crate::desk::Desk;

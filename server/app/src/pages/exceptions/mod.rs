@@ -1,7 +1,6 @@
 //! Everything that is not plain, in one list, gravest first; each with its trail and what may be done about it.
 
 mod bytes;
-pub(crate) mod csv;
 pub(crate) mod gather;
 pub(crate) mod grade;
 pub(crate) mod told;
@@ -21,7 +20,7 @@ use tallyseal_schema::kinds::Role;
 use super::act::named;
 use super::thing::{Shown, done};
 use super::visitor::Visitor;
-use super::{Frame, PageError, href, page, words};
+use super::{Frame, PageError, csv, href, page, words};
 use crate::counted::Counted;
 use crate::desk::{Desk, Seat};
 use crate::error::DeskError;
