@@ -19,6 +19,7 @@ mod form;
 mod integrity;
 mod line;
 mod live;
+mod mark;
 mod next;
 mod order;
 mod orders;

@@ -16,7 +16,7 @@ use super::strip::{self, Strip, Width, strip};
 use super::thing::{Happened, Offer, Shown, Signed, done, history, keep, offers, signatures};
 use super::visitor::Visitor;
 use super::words::{self, Told, When};
-use super::{Frame, PageError, href, page, symbol};
+use super::{Frame, PageError, href, mark, page, symbol};
 use crate::counted::Counted;
 use crate::desk::Desk;
 use crate::error::DeskError;
@@ -192,7 +192,7 @@ pub(super) async fn one(
     let seen = |missed: bool| if missed { "not by every count" } else { "by every count" };
     let rows = marks.iter().map(|mark| Row {
         kind: words::fault(mark.fault),
-        mark: strip::mark(mark.fault),
+        mark: mark::mark(mark.fault),
         place: strip::place(mark),
         seen: seen(mark.missed),
     });
@@ -574,7 +574,7 @@ pub(super) async fn tag(
         marks: marks
             .iter()
             .take(TAG_MARKS)
-            .map(|mark| (strip::letter(mark.fault), words::fault(mark.fault), strip::place(mark)))
+            .map(|mark| (mark::letter(mark.fault), words::fault(mark.fault), strip::place(mark)))
             .collect(),
         more: marks.len().saturating_sub(TAG_MARKS),
         on_roll: state.settled.as_ref().filter(|_| !hidden).map(|settled| words::number(settled.on_roll.get())),

@@ -7,6 +7,7 @@ use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{FaultKind, Mark};
 
+use super::mark::{letter, mark, shape};
 use super::words;
 
 /// How wide the picture is. Its height follows from how many marks lie close together.
@@ -73,19 +74,6 @@ pub(crate) struct Strip {
     pub(crate) svg: String,
 }
 
-/// The letter of a kind.
-pub(crate) const fn letter(kind: FaultKind) -> char {
-    match kind {
-        FaultKind::Missing => 'M',
-        FaultKind::Splice => 'S',
-        FaultKind::Unread => 'U',
-        FaultKind::WrongCode => 'W',
-        FaultKind::Overlap => 'O',
-        FaultKind::VisionReject => 'V',
-        FaultKind::WebBreak => 'B',
-    }
-}
-
 /// Where a fault lies, in words.
 pub(crate) fn place(mark: &Mark) -> String {
     let position = words::number(mark.position);
@@ -134,7 +122,7 @@ pub(crate) fn strip(labels: u32, marks: &[Mark], width: Width) -> Strip {
         };
         let _ = write!(svg, "<line class=\"stem{missed}\" x1=\"{x}\" y1=\"{top}\" x2=\"{x}\" y2=\"{}\"/>", web + WEB);
         if row.is_some() {
-            shape(&mut svg, mark.fault, *x, top - 6);
+            placed_mark(&mut svg, mark.fault, *x, top - 6);
         }
     }
     scale(&mut svg, labels, units, web + WEB);
@@ -242,52 +230,15 @@ const fn kind_class(kind: FaultKind) -> &'static str {
     }
 }
 
-/// A mark with its letter, around a point.
-fn shape(svg: &mut String, kind: FaultKind, x: u32, y: u32) {
-    let class = kind_class(kind);
-    let outline = match kind {
-        FaultKind::Missing => {
-            format!("<rect x=\"{}\" y=\"{}\" width=\"20\" height=\"20\"/>", x.saturating_sub(10), y.saturating_sub(10))
-        }
-        FaultKind::Splice => path(x, y, &[(0, -12), (12, 0), (0, 12), (-12, 0)]),
-        FaultKind::Unread => format!("<circle cx=\"{x}\" cy=\"{y}\" r=\"11\"/>"),
-        FaultKind::WrongCode => path(x, y, &[(-12, 10), (0, -13), (12, 10)]),
-        FaultKind::Overlap => {
-            path(x, y, &[(-11, -6), (-4, -6), (-4, -11), (11, -11), (11, 6), (4, 6), (4, 11), (-11, 11)])
-        }
-        FaultKind::VisionReject => path(x, y, &[(-12, -10), (12, -10), (0, 13)]),
-        FaultKind::WebBreak => path(x, y, &[(-10, -10), (0, -6), (10, -10), (10, 10), (0, 6), (-10, 10)]),
-    };
+/// A mark with its letter, around a point. Shapes are drawn for a bench, where marks have more room.
+fn placed_mark(svg: &mut String, kind: FaultKind, x: u32, y: u32) {
     let _ = write!(
         svg,
-        "<g class=\"mark {class}\">{outline}<text x=\"{x}\" y=\"{}\" text-anchor=\"middle\">{}</text></g>",
-        letter_line(kind, y),
+        r#"<g class="mark mark-{}" transform="translate({x} {y})"><g transform="scale(.75)">{}</g><text y="5">{}</text></g>"#,
+        kind.as_str(),
+        shape(kind),
         letter(kind)
     );
-}
-
-/// A letter stands where its shape is widest.
-const fn letter_line(kind: FaultKind, y: u32) -> u32 {
-    match kind {
-        FaultKind::WrongCode => y + 7,
-        FaultKind::VisionReject => y + 2,
-        _ => y + 5,
-    }
-}
-
-fn path(x: u32, y: u32, corners: &[(i32, i32)]) -> String {
-    let (x, y) = (i64::from(x), i64::from(y));
-    let points: Vec<String> =
-        corners.iter().map(|(dx, dy)| format!("{},{}", x + i64::from(*dx), y + i64::from(*dy))).collect();
-    format!("<polygon points=\"{}\"/>", points.join(" "))
-}
-
-/// One mark alone, for legends and tables.
-pub(crate) fn mark(kind: FaultKind) -> String {
-    let mut svg = "<svg class=\"strip one\" viewBox=\"0 0 28 28\" width=\"28\" height=\"28\" aria-hidden=\"true\" focusable=\"false\">".to_owned();
-    shape(&mut svg, kind, 14, 14);
-    svg.push_str("</svg>");
-    svg
 }
 
 fn legend(marks: &[Mark]) -> Vec<(String, char, String, usize)> {

@@ -13,8 +13,9 @@ use tallyseal_control::{CountStatus, Record, RollState, State};
 use tallyseal_schema::ids::{Act, Id, Stream, Thing};
 use tallyseal_schema::kinds::{CountPurpose, Direction, FaultKind, MachineCounts, Role};
 
+use super::mark;
 use super::visitor::{Looker, Typed, Visitor, typed};
-use super::web_strip::{self, Place, Strip};
+use super::web_strip::{Place, Strip};
 use super::{Frame, PageError, page, page_as, see_other, shown, thing, words};
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::error::{DeskError, Problem};
@@ -206,7 +207,7 @@ fn figures(desk: &Desk, stands: &Stands, count: &Looked) -> Result<Figures, Desk
     };
     let totals = state.fault_totals();
     let of_kind =
-        |(kind, many): (&FaultKind, &u32)| (web_strip::mark(*kind), words::faults(*kind, *many), words::number(*many));
+        |(kind, many): (&FaultKind, &u32)| (mark::mark(*kind), words::faults(*kind, *many), words::number(*many));
     let hidden = match state.status {
         _ if count.hidden => "Its number is hidden while the roll is counted again.",
         CountStatus::Open => "",

@@ -7,7 +7,7 @@ use tallyseal_schema::kinds::{CodePlace, CrossCheck, Direction, Disposition, Fau
 use super::stands::{Looked, Stands};
 use crate::desk::{Desk, Seat};
 use crate::error::DeskError;
-use crate::pages::{web_strip, words};
+use crate::pages::{mark, words};
 use crate::randomness;
 
 /// Groups of faults that are shown with their forms at once; further ones follow when these are said.
@@ -457,7 +457,7 @@ impl Deciding<'_> {
                     },
                     last: run.last,
                     main: main && next.groups.is_empty(),
-                    mark: web_strip::mark(run.fault),
+                    mark: mark::mark(run.fault),
                     rev: count.shown_at(),
                     role: role.as_str(),
                     said: words::fault_at(run.fault, run.first, run.last, run.many),
@@ -492,7 +492,7 @@ impl Deciding<'_> {
                 format!("/acts/correct_disposition?{}", serde_urlencoded::to_string(query).unwrap_or_default())
             });
             let said = words::fault_at(run.fault, run.first, run.last, run.many);
-            next.said.push(Said { correct, mark: web_strip::mark(run.fault), said, what });
+            next.said.push(Said { correct, mark: mark::mark(run.fault), said, what });
         }
     }
 
