@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::Role;
-use crate::Hash;
-use crate::ids::{AccountId, Stream};
-use crate::signature::Cover;
+use crate::ids::{AccountId, BookName, Stream};
+use crate::signature::{Cover, Statement};
+use crate::{Hash, Time};
 
 /// A person signed. It stands in the stream of the thing that is signed.
 ///
@@ -32,6 +32,23 @@ pub struct SignatureApplied {
     pub role: Role,
     /// Base64 of the Ed25519 signature over the statement.
     pub sig: String,
+}
+
+impl SignatureApplied {
+    /// What was signed, where the entry with this body stands in that book with that time.
+    pub fn statement<'a>(&'a self, book: &'a BookName, at: Time) -> Statement<'a> {
+        Statement {
+            account: &self.account,
+            at,
+            book,
+            covers: &self.covers,
+            key: &self.key,
+            meaning: &self.meaning,
+            name: &self.name,
+            record: &self.record,
+            role: self.role.as_str(),
+        }
+    }
 }
 
 /// What a signature may mean: who may give it, on what, and who is excluded because of what they did there.

@@ -13,6 +13,9 @@ use tallyseal_schema::ids::{AccountId, Stream};
 use tallyseal_schema::kinds::{Grant, HandCounted, Role, Source};
 use tallyseal_schema::{Body, Entry};
 
+/// The roles that read entries.
+pub(crate) const READERS: &[Role] = &[Role::Supervisor, Role::Reviewer, Role::Auditor];
+
 /// The keys that things are searched for by. A key that tells what is hidden at times is none of them: who may ask
 /// whether a roll is certified for a number may ask for one number after the other.
 const SEARCHABLE: &[&str] = &[
@@ -118,8 +121,7 @@ impl Counted {
     /// True for a person of those who review and verify, by the roles that they have: a count's operator would see what was
     /// stated. Nor does whoever counts just now look it up in another role that they have.
     pub(crate) fn lets_read(&self, account: &AccountId, roles: &[Role]) -> bool {
-        roles.iter().any(|role| matches!(role, Role::Supervisor | Role::Reviewer | Role::Auditor))
-            && !self.counts(account)
+        roles.iter().any(|role| READERS.contains(role)) && !self.counts(account)
     }
 
     /// The fields of a thing's state that are hidden now.

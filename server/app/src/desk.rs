@@ -45,8 +45,6 @@ const PORCH_MAX: usize = 32;
 const ACCOUNT_MAX: usize = 40;
 /// Failed log-ins of one account before it is locked for a while.
 const FAILURES_MAX: u32 = 10;
-/// The roles that read entries.
-pub(crate) const READERS: &[Role] = &[Role::Supervisor, Role::Reviewer, Role::Auditor];
 /// A session that may not read a record and asks again within this time is answered without another entry: the book keeps
 /// each for good, and asking costs nothing.
 const ASKED_AGAIN: Duration = Duration::from_secs(60);

@@ -8,7 +8,7 @@ use tallyseal_schema::kinds::{
     AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountRolesChanged, BookOpened,
     ClockStepped, PluginFile, SignatureApplied,
 };
-use tallyseal_schema::signature::{Statement, key_name, key_statement, verify};
+use tallyseal_schema::signature::{key_name, key_statement, verify};
 use tallyseal_schema::{AccountId, Body, BookName, By, Hash, Time};
 
 /// The bodies that a later check looks at; all others are forgotten once they were read.
@@ -119,17 +119,7 @@ fn new_key(book: &BookName, body: AccountKeyEnrolled) -> NewKey {
 }
 
 fn signed(book: &BookName, at: Time, by: &By, body: SignatureApplied) -> Signed {
-    let statement = Statement {
-        account: &body.account,
-        at,
-        book,
-        covers: &body.covers,
-        key: &body.key,
-        meaning: &body.meaning,
-        name: &body.name,
-        record: &body.record,
-        role: body.role.as_str(),
-    };
+    let statement = body.statement(book, at);
     let sig = unbase64(&body.sig).and_then(|sig| <[u8; 64]>::try_from(sig).ok());
     let signed = statement.bytes().ok().zip(sig);
     let author =

@@ -9,7 +9,7 @@ use tallyseal_book::{Book, ReadError};
 use tallyseal_schema::entry::{Header, Person};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::SignatureApplied;
-use tallyseal_schema::signature::{Statement, verify};
+use tallyseal_schema::signature::verify;
 use tallyseal_schema::{Body, By, Entry, Hash, canonical, checkpoint, tree};
 
 use super::act::named;
@@ -166,17 +166,7 @@ fn signed(desk: &Desk, bytes: &[u8]) -> Result<Option<Signed>, PageError> {
     let Ok(entry) = Entry::read(bytes) else { return Ok(None) };
     let Body::SignatureApplied(body) = &entry.body else { return Ok(None) };
     let public = public_key(desk, body)?;
-    let statement = Statement {
-        account: &body.account,
-        at: entry.header.at,
-        book: &entry.header.book,
-        covers: &body.covers,
-        key: &body.key,
-        meaning: &body.meaning,
-        name: &body.name,
-        record: &body.record,
-        role: body.role.as_str(),
-    };
+    let statement = body.statement(&entry.header.book, entry.header.at);
     let sig = canonical::unbase64(&body.sig);
     let good = match (public, sig, statement.bytes()) {
         (Some(public), Some(sig), Ok(statement)) => Some(verify(&public, &statement, &sig)),

@@ -48,7 +48,8 @@ use tallyseal_control::AUTHORITY;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::Role;
 
-use crate::desk::{Desk, READERS, Seat};
+use crate::counted::READERS;
+use crate::desk::{Desk, Seat};
 use crate::error::{DeskError, Problem};
 use crate::randomness::NoRandomness;
 use words::When;

@@ -104,6 +104,15 @@ impl FromRequest for Whoever {
     }
 }
 
+/// Lets through who has a password of their own and a role that holds, locked or not.
+fn admitted(seat: Seat, wish: Wish) -> Result<Seat, PageError> {
+    if seat.must_change_password {
+        return Err(PageError::OneTime(wish));
+    }
+    seat.must_have_a_role()?;
+    Ok(seat)
+}
+
 impl FromRequest for Visitor {
     type Error = PageError;
     type Future = Asked<Self>;
@@ -114,11 +123,7 @@ impl FromRequest for Visitor {
         Box::pin(async move {
             match whoever.await? {
                 Whoever(seat) if seat.locked => Err(PageError::Locked(wish)),
-                Whoever(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
-                Whoever(seat) => {
-                    seat.must_have_a_role()?;
-                    Ok(Self(seat))
-                }
+                Whoever(seat) => admitted(seat, wish).map(Self),
             }
         })
     }
@@ -131,15 +136,7 @@ impl FromRequest for Looker {
     fn from_request(request: &HttpRequest, payload: &mut actix_web::dev::Payload) -> Self::Future {
         let whoever = Whoever::from_request(request, payload);
         let wish = wish(request);
-        Box::pin(async move {
-            match whoever.await? {
-                Whoever(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
-                Whoever(seat) => {
-                    seat.must_have_a_role()?;
-                    Ok(Self(seat))
-                }
-            }
-        })
+        Box::pin(async move { admitted(whoever.await?.0, wish).map(Self) })
     }
 }
 
@@ -154,9 +151,8 @@ impl FromRequest for Watcher {
         Box::pin(async move {
             let (Some(desk), Some(token)) = (desk, token) else { return Err(PageError::SignedOut(wish)) };
             match desk.watched_seat(&token).await {
-                Ok(seat) if seat.must_change_password => Err(PageError::OneTime(wish)),
                 Ok(seat) => {
-                    seat.must_have_a_role()?;
+                    let seat = admitted(seat, wish)?;
                     Ok(Self { locked: seat.locked, session: seat.session, token })
                 }
                 Err(DeskError::SignedOut) => Err(PageError::SignedOut(wish)),
