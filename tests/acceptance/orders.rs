@@ -96,7 +96,7 @@ fn the_worked_example_of_an_account_is_reckoned_to_the_label() {
 }
 
 /// Everything that the day of [`ORDER`] brings, from the issue to the approval.
-fn the_whole_day(plant: &Plant) {
+pub(super) fn the_whole_day(plant: &Plant) {
     let (room, line, reviewer) = (plant.who("label_room"), plant.who("line"), plant.who("reviewer"));
     plant.issue(ORDER, 1, &["R-1", "R-2", "R-3"]);
     plant.issue(ORDER, 2, &["R-4"]);

@@ -126,7 +126,7 @@ pub fn faulty_binary() -> PathBuf {
     let path = given.unwrap_or_else(|| tallyseal_tests::top().join("target/faults/debug/tallyseal"));
     assert!(
         path.exists(),
-        "{} is not built: cargo build -p tallyseal --features faults --target-dir target/faults",
+        "{} is not built: cargo build -p tallyseal --features faults --target-dir target/faults, or tests/run",
         path.display()
     );
     path

@@ -933,6 +933,237 @@ def read_zip(data, fault):
     return out
 
 
+# --- The pages' file of a record (section 6): read so that every byte belongs to one thing.
+
+PDF_TOKEN = re.compile(
+    rb"[\t\n\r ]*(?:(?P<open><<)|(?P<close>>>)|(?P<list>\[)|(?P<end>\])|(?P<name>/(?:#[0-9A-Fa-f]{2}|[!\"$&'*-.0-;=?-Z\\^-z|~])*)"
+    rb"|(?P<ref>[0-9]+ 0 R)(?![!\"#$&'*-.0-;=?-Z\\^-z|~])|(?P<hex><(?:[0-9A-Fa-f]{2})*>)|(?P<text>\()"
+    rb"|(?P<word>[+-]?[0-9]*\.?[0-9]*(?![!\"#$&'*-.0-;=?-Z\\^-z|~])|true|false|null))"
+)
+ATTACHED = ("checkpoint.txt", "entries.jsonl", "proofs.jsonl")
+
+
+class Name(bytes):
+    """A name of a PDF, which is no text."""
+
+
+class Ref(int):
+    """A reference to an object of generation 0."""
+
+
+class Pdf:
+    """A PDF of the strict form. Raises Bad."""
+
+    def __init__(self, data):
+        self.data = data
+        end = re.search(rb"startxref[\t\n\r ]*([0-9]{1,10})[\t\n\r ]*%%EOF\n?\Z", data[-64:])
+        if end is None:
+            raise Bad("it does not end with startxref and %%EOF: bytes stand behind its end")
+        stop, table = max(len(data) - 64, 0) + end.start(), int(end[1])
+        head = re.match(rb"%PDF-1\.[0-9]+\n(?:%[\x80-\xff]*\n)?", data)
+        size = re.match(rb"xref\n0 ([0-9]{1,8})\r?\n", data[table : table + 32])
+        if head is None or size is None:
+            raise Bad("its first line, or its one table of objects, is not of the form")
+        at, offsets = table + size.end(), {}
+        for number in range(int(size[1])):
+            line = re.fullmatch(rb"([0-9]{10}) ([0-9]{5}) ([nf])(?:\r\n| \n)", data[at : at + 20])
+            if line is None or (line[3] == b"n" and (number == 0 or int(line[2]))):
+                raise Bad(f"the table's line of object {number} is not of the form")
+            if line[3] == b"n":
+                offsets[int(line[1])] = number
+            at += 20
+        word = re.compile(rb"[\t\n\r ]*trailer").match(data, at)
+        if word is None:
+            raise Bad("the trailer is missing")
+        trailer, at = self.value(word.end())
+        if not isinstance(trailer, dict) or self.space(at) != stop:
+            raise Bad("something stands between the trailer and startxref")
+        if {b"Prev", b"Encrypt", b"XRefStm"} & set(trailer) or trailer.get(b"Size") != int(size[1]):
+            raise Bad("the trailer leads to an older revision, is encrypted, or counts other objects than the table")
+        self.objects, self.streams = {}, {}
+        at = head.end()
+        for offset, number in sorted(offsets.items()):
+            at = self.space(at)
+            if at != offset:
+                raise Bad(f"at byte {at} something stands that is no object of the table")
+            at = self.take(number, at)
+        if self.space(at) != table or len(self.objects) != len(offsets):
+            raise Bad("something stands between the objects and the table")
+        self.root = trailer.get(b"Root")
+
+    def space(self, at):
+        while self.data[at : at + 1] in (b"\t", b"\n", b"\r", b" "):
+            at += 1
+        return at
+
+    def take(self, number, at):
+        begin = b"%d 0 obj" % number
+        if self.data[at : at + len(begin)] != begin:
+            raise Bad(f"object {number} is not where the table has it")
+        value, at = self.value(at + len(begin))
+        at = self.space(at)
+        word = re.compile(rb"stream\r?\n").match(self.data, at)
+        if word is not None:
+            length = value.get(b"Length") if isinstance(value, dict) else None
+            if not isinstance(length, int) or isinstance(length, (bool, Ref)) or value.get(b"Type") in (b"ObjStm", b"XRef"):
+                raise Bad(f"the stream of object {number} is not of the form")
+            self.streams[number] = self.data[word.end() : word.end() + length]
+            at = self.space(word.end() + length)
+            if self.data[at : at + 9] != b"endstream":
+                raise Bad(f"the stream of object {number} is not as long as it says")
+            at = self.space(at + 9)
+        if self.data[at : at + 6] != b"endobj":
+            raise Bad(f"object {number} does not end")
+        self.objects[number] = value
+        return at + 6
+
+    def value(self, at, depth=32):
+        token = PDF_TOKEN.match(self.data, at)
+        if token is None or depth == 0 or not token[0].strip():
+            raise Bad(f"no object stands at byte {at}")
+        at = token.end()
+        if token["open"]:
+            out = {}
+            while True:
+                key = PDF_TOKEN.match(self.data, at)
+                if key is not None and key["close"]:
+                    return out, key.end()
+                if key is None or key["name"] is None:
+                    raise Bad(f"a name is wanted at byte {at}")
+                name = self.name(key["name"])
+                if name in out:
+                    raise Bad(f"a dictionary has a name twice, at byte {at}")
+                out[name], at = self.value(key.end(), depth - 1)
+        if token["list"]:
+            out = []
+            while True:
+                end = PDF_TOKEN.match(self.data, at)
+                if end is not None and end["end"]:
+                    return out, end.end()
+                item, at = self.value(at, depth - 1)
+                out.append(item)
+        if token["name"]:
+            return self.name(token["name"]), at
+        if token["ref"]:
+            return Ref(token["ref"].split()[0]), at
+        if token["hex"]:
+            return bytes.fromhex(token["hex"][1:-1].decode()), at
+        if token["text"]:
+            return self.text(at)
+        if token["close"] or token["end"]:
+            raise Bad(f"no object stands at byte {at}")
+        word = token["word"]
+        if word in (b"true", b"false", b"null"):
+            return {b"true": True, b"false": False, b"null": None}[word], at
+        if re.fullmatch(rb"[0-9]{1,19}", word):
+            return int(word), at
+        if not re.search(rb"[0-9]", word):
+            raise Bad(f"a number is wanted at byte {at}")
+        return float(word), at
+
+    @staticmethod
+    def name(text):
+        return Name(re.sub(rb"#([0-9A-Fa-f]{2})", lambda code: bytes.fromhex(code[1].decode()), text[1:]))
+
+    def text(self, at):
+        out, deep = bytearray(), 1
+        escapes = {b"n": 10, b"r": 13, b"t": 9, b"b": 8, b"f": 12, b"(": 40, b")": 41, b"\\": 92}
+        while True:
+            byte = self.data[at : at + 1]
+            at += 1
+            if not byte:
+                raise Bad("a string does not end")
+            if byte == b"\\":
+                code = re.compile(rb"[0-7]{1,3}").match(self.data, at)
+                after = self.data[at : at + 1]
+                if code is not None and int(code[0], 8) < 256:
+                    out.append(int(code[0], 8))
+                    at = code.end()
+                elif after in escapes:
+                    out.append(escapes[after])
+                    at += 1
+                else:
+                    raise Bad(f"an escape is not known, at byte {at}")
+                continue
+            deep += (byte == b"(") - (byte == b")")
+            if deep == 0:
+                return bytes(out), at
+            out += byte
+
+    def at(self, value):
+        return self.objects.get(int(value)) if isinstance(value, Ref) else value
+
+    def dictionary(self, value, what):
+        value = self.at(value)
+        if not isinstance(value, dict):
+            raise Bad(f"{what} is no dictionary")
+        return value
+
+    def attached(self):
+        """{name: bytes}: exactly the three files of a record, and no other anywhere."""
+        names = self.dictionary(self.dictionary(self.root, "the catalog").get(b"Names"), "what is attached")
+        tree = self.dictionary(names.get(b"EmbeddedFiles"), "what is attached")
+        listed = self.at(tree.get(b"Names"))
+        if b"Kids" in tree or not isinstance(listed, list) or len(listed) % 2:
+            raise Bad("the attachments are not in one list")
+        out, known, files = {}, set(), set()
+        for name, specification in zip(listed[::2], listed[1::2]):
+            if not isinstance(name, bytes) or isinstance(name, Name) or not isinstance(specification, Ref):
+                raise Bad("the attachments are not listed as names and files")
+            text = name.decode("latin-1")
+            if text not in ATTACHED or text in out:
+                raise Bad(f"{text[:80]!r} is attached twice, or no record has it")
+            out[text], number = self.file(text, specification)
+            known.add(int(specification))
+            files.add(number)
+        if set(out) != set(ATTACHED):
+            raise Bad("not all files of a record are attached")
+        for number, value in self.objects.items():
+            if carriers(value) > (number in known):
+                raise Bad(f"object {number} carries a file that is not attached to the record")
+            if isinstance(value, dict) and number not in files and value.get(b"Type") == Name(b"EmbeddedFile"):
+                raise Bad(f"object {number} is a file that nothing names")
+        return out
+
+    def file(self, name, specification):
+        specification = self.dictionary(specification, name)
+        for key in (b"F", b"UF"):
+            said = specification.get(key)
+            if not isinstance(said, bytes) or isinstance(said, Name):
+                raise Bad(f"{name} has no name")
+            wide = said.startswith(b"\xfe\xff")
+            if said.decode("utf-16" if wide else "latin-1", "replace") != name:
+                raise Bad(f"{name} is listed under another name than its own")
+        embedded = self.dictionary(specification.get(b"EF"), name)
+        number = embedded.get(b"F")
+        if not isinstance(number, Ref) or set(embedded) - {b"F", b"UF"} or embedded.get(b"UF", number) != number:
+            raise Bad(f"{name} has no bytes, or more than one content")
+        head, raw = self.objects.get(int(number)), self.streams.get(int(number))
+        if raw is None or head.get(b"Type") != Name(b"EmbeddedFile") or {b"DecodeParms", b"DP"} & set(head):
+            raise Bad(f"{name} is no embedded file, or packed with parameters")
+        if b"Filter" not in head:
+            return raw, int(number)
+        if head[b"Filter"] != Name(b"FlateDecode"):
+            raise Bad(f"{name} is packed in another way than by deflate")
+        unpacker = zlib.decompressobj()
+        try:
+            out = unpacker.decompress(raw, 1 << 30)
+        except zlib.error as error:
+            raise Bad(f"{name}: its packed bytes are broken") from error
+        if not unpacker.eof or unpacker.unused_data:
+            raise Bad(f"{name}: its packed bytes do not end, or bytes stand behind them")
+        return out, int(number)
+
+
+def carriers(value):
+    """How many dictionaries in it have the entry that file specifications have."""
+    if isinstance(value, list):
+        return sum(map(carriers, value))
+    if isinstance(value, dict):
+        return (b"EF" in value) + sum(map(carriers, value.values()))
+    return 0
+
+
 # --- The checks of section 7.
 
 
@@ -1462,11 +1693,52 @@ class Verifier:
         self.check_manifest(files, manifest, first)
         self.check_proofs(files, first)
         self.check_seal(files, manifest, first, second)
+        self.check_pages(files)
         self.check_outside(outside, first, second)
         for note in (first, second):
             self.trust_note(note, given)
         self.checkpoint = second or first
         self.size = self.checkpoint.size if self.checkpoint else 0
+
+    def check_pages(self, files):
+        if "record.pdf" not in files:
+            return
+        self.look("pdf")
+        try:
+            for name, data in Pdf(files["record.pdf"]).attached().items():
+                if files.get(name) != data:
+                    self.fault("pdf", None, f"{name} in record.pdf is not {name} in the record")
+        except Bad as error:
+            self.fault("pdf", None, f"record.pdf: {error}")
+
+    # --- The pages' file alone.
+
+    def printed(self, data, given, outside):
+        self.size = 0
+        try:
+            files = Pdf(data).attached()
+        except Bad as error:
+            self.fault("pdf", None, str(error))
+            return
+        self.look("pdf", len(files))
+        self.read_lines(files["entries.jsonl"])
+        self.listed = {}
+        for entry in self.entries:
+            if entry.fields is not None and entry.n > 0:
+                self.listed[entry.stream] = max(entry.rev, self.listed.get(entry.stream, 0))
+        self.find_book()
+        self.check_bytes()
+        self.check_chain_and_time(whole=False)
+        self.follow()
+        self.check_given_key(given)
+        self.check_captures(None)
+        first = self.open_note(files["checkpoint.txt"], "checkpoint.txt")
+        self.check_proofs(files, first)
+        self.check_outside(outside, first, None)
+        self.trust_note(first, given)
+        self.checkpoint = first
+        self.size = first.size if first else 0
+        self.skip(f"the pages: UNPROVEN; the file's SHA-256 {sha256(data).hex()} stands in record.exported")
 
     def read_manifest(self, files):
         self.look("manifest")
@@ -1699,7 +1971,8 @@ class Verifier:
 
 
 OF_A_DUMP = ["bytes", "chain", "time", "tree", "checkpoints", "keys", "signatures", "separation", "captures"]
-OF_A_RECORD = OF_A_DUMP + ["complete", "manifest", "seal", "zip", "plugins"]
+OF_A_RECORD = OF_A_DUMP + ["complete", "manifest", "seal", "zip", "plugins", "pdf"]
+OF_PAGES = OF_A_DUMP + ["pdf"]
 
 
 def printable(text):
@@ -1727,7 +2000,7 @@ def show(path, result):
 
 def run(arguments):
     parser = argparse.ArgumentParser(description="Checks a Tallyseal record without any of its software.")
-    parser.add_argument("path", help="a sealed record (.zip), or a dump: one entry per line, from entry 0 on")
+    parser.add_argument("path", help="a sealed record (.zip), its pages (.pdf), or a dump: one entry per line, from entry 0 on")
     parser.add_argument("--key", help="the book's verifier key, known from outside")
     parser.add_argument("--checkpoint", action="append", default=[], help="a checkpoint kept outside; may be repeated")
     parser.add_argument("--json", action="store_true", help="the result as one JSON object")
@@ -1744,8 +2017,16 @@ def run(arguments):
         print(f"could not run: {printable(error)}", file=sys.stderr)
         return 2
     is_zip = options.path.endswith(".zip") or (data.startswith(b"PK") and not options.path.endswith(".jsonl"))
-    verifier = Verifier(OF_A_RECORD if is_zip else OF_A_DUMP)
-    (verifier.sealed if is_zip else verifier.dump)(data, given, outside)
+    is_pdf = options.path.endswith(".pdf") or (data.startswith(b"%PDF-") and not options.path.endswith((".zip", ".jsonl")))
+    if is_pdf:
+        verifier = Verifier(OF_PAGES)
+        verifier.printed(data, given, outside)
+    elif is_zip:
+        verifier = Verifier(OF_A_RECORD)
+        verifier.sealed(data, given, outside)
+    else:
+        verifier = Verifier(OF_A_DUMP)
+        verifier.dump(data, given, outside)
     result = verifier.result()
     if options.json:
         print(json.dumps(result, ensure_ascii=True))

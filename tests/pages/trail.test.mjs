@@ -347,8 +347,17 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
     await as(AUDITOR, "/integrity", async (page, recorder) => {
         await page.getByLabel("Sort of record").selectOption("Order");
         await page.getByLabel("ID", { exact: true }).fill("po-260001");
-        const take = () => page.getByRole("button", { name: "Take the sealed record" }).click();
-        const { name, bytes } = await downloaded(page, take, recorder);
+        await page.getByRole("button", { name: "Take the sealed record" }).click();
+        // It is made beside, and shown as far as it is; nobody reloads.
+        const save = page.getByRole("link", { name: "Save the sealed record" });
+        await save.waitFor({ timeout: 120_000 });
+        await axe(page);
+        await shot(page, "copy-there");
+        const { name, bytes } = await downloaded(page, () => save.click(), recorder);
+        const pages = await downloaded(page, () => page.getByRole("link", { name: "Save the pages alone" }).click(), recorder);
+        assert.equal(pages.name, "PO-260001.pdf");
+        assert.equal(pages.bytes.subarray(0, 8).toString("latin1"), "%PDF-1.7");
+        assert(bytes.includes(pages.bytes), "the pages are those in the sealed record");
         assert.equal(name, "PO-260001.zip");
         const handIn = async (buffer) => {
             await page.goto("/integrity");
@@ -376,8 +385,13 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
 
 test("a record page offers its sealed copy to those who may take one", async () => {
     await as(AUDITOR, "/things/roll/R-000102", async (page, recorder) => {
-        const take = () => page.getByRole("button", { name: "Take a sealed copy" }).click();
-        const { name } = await downloaded(page, take, recorder);
+        await page.getByLabel("Sheets of its pages").selectOption("Letter");
+        await page.getByRole("button", { name: "Take a sealed copy" }).click();
+        await axe(page);
+        await shot(page, "copy-being-made");
+        const save = page.getByRole("link", { name: "Save the sealed record" });
+        await save.waitFor({ timeout: 120_000 });
+        const { name } = await downloaded(page, () => save.click(), recorder);
         assert.equal(name, "R-000102.zip");
         await axe(page);
     });

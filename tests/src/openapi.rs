@@ -178,10 +178,12 @@ fn pages() -> Map<String, Value> {
     health["security"] = json!([]);
     let mut openapi = get("openapi", "This description.", &[], "OpenApi");
     openapi["security"] = json!([]);
+    let sheet =
+        json!({ "enum": ["a4", "letter"], "description": "The sheets of its pages; A4 where it is left away." });
     let mut export = post(
         "export",
         "Takes the sealed record of a thing; that it was taken is an entry.",
-        &object(&json!({ "record": stream, "role": role }), &["record", "role"]),
+        &object(&json!({ "record": stream, "role": role, "sheet": sheet }), &["record", "role"]),
         "Receipt",
     );
     export["responses"]["200"]["content"] =

@@ -11,6 +11,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use tallyseal_book::{Book, Receipt};
 use tallyseal_control::{Key, Refusal, State};
+use tallyseal_report::paper::Sheet;
 use tallyseal_schema::canonical;
 use tallyseal_schema::ids::{Act, Id, Stream};
 use tallyseal_schema::kinds::Role;
@@ -410,30 +411,28 @@ async fn proof(_reader: Reader, desk: Data<Desk>, n: Path<u64>) -> Result<Json<V
 struct Export {
     record: Stream,
     role: Role,
+    #[serde(default)]
+    sheet: Sheet,
 }
 
 async fn export_record(seat: Seat, desk: Data<Desk>, payload: Payload) -> Result<HttpResponse, DeskError> {
     // Taking a copy is an act in a role: whether that one has ended says the executor, and records it.
     let seat = own_password(seat)?;
     let given: Export = body(payload, BODY_MAX).await?;
-    sealed_record(&desk, &seat, given.role, given.record).await
+    sealed_record(&desk, &seat, given).await
 }
 
 /// The sealed record of a thing, for a person who may take it; refusals are recorded.
-pub(crate) async fn sealed_record(
-    desk: &Desk,
-    seat: &Seat,
-    role: Role,
-    record: Stream,
-) -> Result<HttpResponse, DeskError> {
-    let taken = export::export(desk.book().clone(), desk.seated(seat, role), record.clone()).await;
-    let zip = match taken {
-        Ok(zip) => zip,
+async fn sealed_record(desk: &Desk, seat: &Seat, given: Export) -> Result<HttpResponse, DeskError> {
+    let Export { record, role, sheet } = given;
+    let taken = export::export(desk.book().clone(), desk.seated(seat, role), record.clone(), sheet, &|_| {}).await;
+    let sealed = match taken {
+        Ok(sealed) => sealed,
         Err(error) => return Err(desk.noted(seat, "note_export", Some(record), error).await),
     };
     let name = format!("{}.zip", record.id());
     Ok(HttpResponse::Ok()
         .content_type("application/zip")
         .insert_header(("Content-Disposition", format!("attachment; filename=\"{name}\"")))
-        .body(zip))
+        .body(sealed.zip))
 }

@@ -9,9 +9,10 @@ use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 use tallyseal_book::EarlierClock;
+use tallyseal_report::paper::Sheet;
 use tallyseal_schema::ids::AccountId;
 
-use crate::{commands, demo, say};
+use crate::{commands, demo, printing, say};
 
 /// What a command came to.
 pub(crate) enum Outcome {
@@ -85,7 +86,13 @@ enum Cmd {
         /// The file to write.
         #[arg(long)]
         out: PathBuf,
+        /// The sheets of its pages.
+        #[arg(long, value_enum, default_value_t = SheetArg::A4)]
+        sheet: SheetArg,
     },
+    /// Sets a record's pages: what the server runs for each copy, with the pages' words on standard input.
+    #[command(name = printing::CHILD, hide = true)]
+    SetPages,
     /// Prints the exact bytes of entries, one per line.
     #[command(after_help = "Example: tallyseal dump --dir /srv/book --from 0 --to 99")]
     Dump {
@@ -146,6 +153,24 @@ enum PluginCmd {
         /// Raw bytes of a machine.
         file: PathBuf,
     },
+}
+
+/// Sheets by name.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+pub(crate) enum SheetArg {
+    /// 210 by 297 mm.
+    A4,
+    /// 8.5 by 11 inches.
+    Letter,
+}
+
+impl From<SheetArg> for Sheet {
+    fn from(sheet: SheetArg) -> Self {
+        match sheet {
+            SheetArg::A4 => Self::A4,
+            SheetArg::Letter => Self::Letter,
+        }
+    }
 }
 
 /// When a session that nobody uses is locked. There is no value that switches it off.
@@ -255,7 +280,8 @@ pub fn run() -> ExitCode {
         Cmd::Init(args) => commands::init::init(&args),
         Cmd::Serve(args) => commands::serve::serve(&args),
         Cmd::Verify(args) => commands::verify::verify(&args),
-        Cmd::Export { dir, record, out } => commands::book::export(&dir, &record, &out),
+        Cmd::Export { dir, record, out, sheet } => commands::book::export(&dir, &record, sheet.into(), &out),
+        Cmd::SetPages => printing::child(),
         Cmd::Dump { dir, from, to } => commands::book::dump(&dir, from, to),
         Cmd::Checkpoint { dir, key } => commands::book::checkpoint(&dir, key),
         Cmd::Rebuild { dir } => commands::book::rebuild(&dir),

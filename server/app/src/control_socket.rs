@@ -9,9 +9,11 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 use tallyseal_book::Book;
+use tallyseal_report::paper::Sheet;
 use tallyseal_schema::By;
 use tallyseal_schema::ids::Stream;
 use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::sync::mpsc::UnboundedSender;
 
 use crate::cli::CannotRun;
 use crate::export;
@@ -28,13 +30,15 @@ pub(crate) enum Ask {
     /// The book's public key.
     Key,
     /// The sealed record of a thing, written to a file.
-    Export { record: Stream, out: PathBuf },
+    Export { record: Stream, sheet: Sheet, out: PathBuf },
 }
 
 /// The answer.
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub(crate) enum Answer {
+    /// Not done yet: what is being done now. More lines follow.
+    Doing(String),
     /// Done; a text where one was asked for.
     Done(String),
     /// Not done; why.
@@ -71,38 +75,57 @@ async fn answer(stream: tokio::net::UnixStream, book: Book) {
         return;
     }
     let answer = match serde_json::from_str(&line) {
-        Ok(ask) => done(ask, book).await.map_or_else(Answer::Failed, Answer::Done),
+        Ok(ask) => {
+            let (said, mut heard) = tokio::sync::mpsc::unbounded_channel();
+            let work = tokio::spawn(done(ask, book, said));
+            // Ends when the work has let its end go. Who hangs up ends nothing: what was begun is recorded.
+            while let Some(doing) = heard.recv().await {
+                say(&mut write, &Answer::Doing(doing)).await;
+            }
+            let done = work.await.unwrap_or_else(|error| Err(error.to_string()));
+            done.map_or_else(Answer::Failed, Answer::Done)
+        }
         Err(error) => Answer::Failed(format!("the server does not understand: {error}")),
     };
-    if let Ok(mut text) = serde_json::to_vec(&answer) {
+    say(&mut write, &answer).await;
+}
+
+async fn say(write: &mut tokio::net::unix::OwnedWriteHalf, answer: &Answer) {
+    if let Ok(mut text) = serde_json::to_vec(answer) {
         text.push(b'\n');
         let _ = write.write_all(&text).await;
     }
 }
 
-async fn done(ask: Ask, book: Book) -> Result<String, String> {
+async fn done(ask: Ask, book: Book, said: UnboundedSender<String>) -> Result<String, String> {
     match ask {
         Ask::Checkpoint => book.keep_checkpoint().await.map_err(|error| error.to_string()),
         Ask::Key => book.verifier_key().map_err(|error| error.to_string()),
-        Ask::Export { record, out } => {
-            export::export_to(book, By::system("command-line"), record, out).await.map(|()| String::new())
+        Ask::Export { record, sheet, out } => {
+            let told = move |stage: export::Stage| drop(said.send(stage.said().to_owned()));
+            let by = By::system("command-line");
+            export::export_to(book, by, record, sheet, out, &told).await.map(|()| String::new())
         }
     }
 }
 
-/// Asks the server that holds the book; `None` where none is running.
+/// Asks the server that holds the book; `None` where none is running. `doing`: is told what it does meanwhile.
 ///
 /// Errors: the server could not do it, in its sentence.
-pub(crate) fn ask(socket: &Path, what: &Ask) -> Result<Option<String>, CannotRun> {
+pub(crate) fn ask(socket: &Path, what: &Ask, doing: &dyn Fn(&str)) -> Result<Option<String>, CannotRun> {
     let Ok(mut stream) = UnixStream::connect(socket) else { return Ok(None) };
     let mut line = serde_json::to_vec(what)?;
     line.push(b'\n');
     stream.write_all(&line)?;
-    let mut reply = String::new();
-    BufReader::new(stream).read_line(&mut reply)?;
-    match serde_json::from_str(&reply)? {
-        Answer::Done(text) => Ok(Some(text)),
-        Answer::Failed(why) => Err(CannotRun::because(why)),
+    let mut reader = BufReader::new(stream);
+    loop {
+        let mut reply = String::new();
+        reader.read_line(&mut reply)?;
+        match serde_json::from_str(&reply)? {
+            Answer::Doing(what) => doing(&what),
+            Answer::Done(text) => return Ok(Some(text)),
+            Answer::Failed(why) => return Err(CannotRun::because(why)),
+        }
     }
 }
 

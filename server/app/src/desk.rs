@@ -23,6 +23,7 @@ use zeroize::Zeroizing;
 
 use crate::capture::Captures;
 use crate::clock;
+use crate::copies::Copies;
 use crate::counted::{Counted, may_count_by_hand, told_hand_count};
 use crate::error::DeskError;
 use crate::idle::Idle;
@@ -75,6 +76,7 @@ pub struct Desk {
     /// Sessions in which a password is being tried.
     turns: Mutex<BTreeMap<Id, Arc<tokio::sync::Mutex<()>>>>,
     vault: Arc<Vault>,
+    copies: Arc<Copies>,
     verifying: Arc<Verifying>,
     zone: chrono_tz::Tz,
 }
@@ -226,6 +228,7 @@ impl Desk {
             tokens,
             turns: Mutex::new(BTreeMap::new()),
             vault: Arc::new(vault),
+            copies: Arc::default(),
             verifying: Arc::default(),
             zone,
         }
@@ -701,6 +704,11 @@ impl Desk {
             return Err(self.may_not_read(seat, Some(told)).await);
         }
         Ok(all)
+    }
+
+    /// The copies that people take.
+    pub(crate) fn copies(&self) -> &Arc<Copies> {
+        &self.copies
     }
 
     /// The verifications that run beside the work.

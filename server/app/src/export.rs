@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 
 use tallyseal_book::{Book, Order};
 use tallyseal_control::{Command, Record, Refusal, State};
+use tallyseal_press::{Attached, Job};
+use tallyseal_report::paper::{self, Sheet};
 use tallyseal_report::{Contents, Seal, Unsealed, prepare, scope};
 use tallyseal_schema::checkpoint;
 use tallyseal_schema::ids::Stream;
@@ -19,13 +21,53 @@ use tallyseal_schema::{Body, By, Entry, Hash};
 use crate::counted::{Counted, may_count_by_hand, told_hand_count};
 use crate::desk::system_order;
 use crate::error::DeskError;
-use crate::{clock, randomness};
+use crate::{SOFTWARE, clock, printing, randomness};
 
-/// The sealed record of `record` as one ZIP. `by`: who takes it; that is recorded.
+/// How far the making of a copy is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Stage {
+    /// Entries, proofs and raw bytes are read.
+    Gathering,
+    /// The pages are set.
+    Setting,
+    /// It is recorded that the copy is taken, and sealed with that.
+    Sealing,
+}
+
+impl Stage {
+    /// What is done, in words.
+    pub(crate) const fn said(self) -> &'static str {
+        match self {
+            Self::Gathering => "Gathering entries, proofs and raw bytes",
+            Self::Setting => "Setting the pages",
+            Self::Sealing => "Sealing it, and recording that it is taken",
+        }
+    }
+}
+
+/// Is told each stage as it begins.
+pub(crate) type Told<'a> = &'a (dyn Fn(Stage) + Send + Sync);
+
+/// A sealed record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Sealed {
+    /// Its pages alone.
+    pub(crate) pdf: Vec<u8>,
+    /// All of it.
+    pub(crate) zip: Vec<u8>,
+}
+
+/// The sealed record of `record`. `by`: who takes it; that is recorded.
 ///
-/// Errors: there is no such thing; the person may not; the book cannot be read.
-pub async fn export(book: Book, by: By, record: Stream) -> Result<Vec<u8>, DeskError> {
-    prepared(book, by, record).await?.sealed().await
+/// Errors: there is no such thing; the person may not; the book cannot be read; the pages cannot be set.
+pub(crate) async fn export(
+    book: Book,
+    by: By,
+    record: Stream,
+    sheet: Sheet,
+    told: Told<'_>,
+) -> Result<Sealed, DeskError> {
+    prepared(book, by, record, sheet, told).await?.sealed(told).await
 }
 
 /// As [`export`], into a file, which is there whole or not at all. That it can be written is proved before the book says
@@ -33,12 +75,19 @@ pub async fn export(book: Book, by: By, record: Stream) -> Result<Vec<u8>, DeskE
 ///
 /// Errors: in a sentence; nothing is recorded then, but where the file was lost after its entry, which is said.
 /// Crash: a file `.NAME.ACT.tmp` may be left beside it.
-pub(crate) async fn export_to(book: Book, by: By, record: Stream, out: PathBuf) -> Result<(), String> {
-    let prepared = prepared(book, by, record).await.map_err(|error| error.to_string())?;
+pub(crate) async fn export_to(
+    book: Book,
+    by: By,
+    record: Stream,
+    sheet: Sheet,
+    out: PathBuf,
+    told: Told<'_>,
+) -> Result<(), String> {
+    let prepared = prepared(book, by, record, sheet, told).await.map_err(|error| error.to_string())?;
     let length = prepared.unsealed.length();
     let target = blocking(move || Target::reserve(out, length)).await?;
-    let zip = prepared.sealed().await.map_err(|error| error.to_string())?;
-    blocking(move || target.fill(&zip)).await
+    let sealed = prepared.sealed(told).await.map_err(|error| error.to_string())?;
+    blocking(move || target.fill(&sealed.zip)).await
 }
 
 async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, String> + Send + 'static) -> Result<T, String> {
@@ -122,13 +171,14 @@ struct Prepared {
     unsealed: Unsealed,
 }
 
-async fn prepared(book: Book, by: By, record: Stream) -> Result<Prepared, DeskError> {
+async fn prepared(book: Book, by: By, record: Stream, sheet: Sheet, told: Told<'_>) -> Result<Prepared, DeskError> {
+    told(Stage::Gathering);
     if book.record(&record)?.is_none() {
         return Err(DeskError::refused(Refusal::not_found(record.thing(), &record)));
     }
     let reading = (book.clone(), record.clone());
     let gathered = tokio::task::spawn_blocking(move || gather(&reading.0, &reading.1));
-    let contents = gathered.await.map_err(|error| DeskError::Internal(error.to_string()))??;
+    let mut contents = gathered.await.map_err(|error| DeskError::Internal(error.to_string()))??;
     let (size, streams) = (contents.size, contents.streams.clone());
     if let By::Person(person) = &by {
         let counted = Counted::now(&book)?;
@@ -165,18 +215,39 @@ async fn prepared(book: Book, by: By, record: Stream) -> Result<Prepared, DeskEr
             }
         }
     }
-    // Deflating a large record takes seconds, and the web's two threads have others to answer.
+    told(Stage::Setting);
+    let key = book.verifier_key()?;
+    let (job, returned) = blocking(move || {
+        let job = job(&contents, &key, sheet)?;
+        Ok((job, contents))
+    })
+    .await
+    .map_err(DeskError::Internal)?;
+    contents = returned;
+    contents.pdf = Some(printing::set(job).await.map_err(DeskError::Internal)?);
+    // Hashing a large record takes a while, and the web's two threads have others to answer.
     let unsealed = tokio::task::spawn_blocking(move || prepare(contents));
     let unsealed = unsealed.await.map_err(|error| DeskError::Internal(error.to_string()))?;
     let unsealed = unsealed.map_err(|error| DeskError::Internal(error.to_string()))?;
     Ok(Prepared { book, by, record, size, streams, unsealed })
 }
 
+/// What is to be set of a record.
+fn job(contents: &Contents, key: &str, sheet: Sheet) -> Result<Job, String> {
+    let paper = paper::of(&contents.record, &contents.entries, &contents.checkpoint, key, SOFTWARE, sheet);
+    let lines = contents.lines().map_err(|error| error.to_string())?;
+    let checkpoint = contents.checkpoint.clone().into_bytes();
+    let attached = Attached { checkpoint, entries: lines.entries, proofs: lines.proofs };
+    Ok(Job { attached, paper: paper.map_err(|error| error.to_string())? })
+}
+
 impl Prepared {
     /// Records that it is taken, and seals it with that.
-    async fn sealed(self) -> Result<Vec<u8>, DeskError> {
+    async fn sealed(self, told: Told<'_>) -> Result<Sealed, DeskError> {
+        told(Stage::Sealing);
         let Self { book, by, record, size, streams, unsealed } = self;
-        let command = Command::NoteExport { record, manifest: unsealed.manifest_hash(), pdf: None, streams };
+        let (manifest, pdf) = (unsealed.manifest_hash(), unsealed.pdf_hash());
+        let command = Command::NoteExport { record, manifest, pdf, streams };
         let receipt = book.act(Order { by, ..system_order("export", command)? }).await?;
         // C2 is the checkpoint of that very batch: it has the entry in it and stands outside the database already.
         let note = receipt.checkpoint;
@@ -189,9 +260,12 @@ impl Prepared {
             checkpoint: note,
             entry,
         };
-        let sealed = tokio::task::spawn_blocking(move || unsealed.seal(&seal));
-        let sealed = sealed.await.map_err(|error| DeskError::Internal(error.to_string()))?;
-        sealed.map_err(|error| DeskError::Internal(error.to_string()))
+        let sealed = blocking(move || {
+            let pdf = unsealed.pdf().unwrap_or_default().to_vec();
+            let zip = unsealed.seal(&seal).map_err(|error| error.to_string())?;
+            Ok(Sealed { pdf, zip })
+        });
+        sealed.await.map_err(DeskError::Internal)
     }
 }
 
@@ -227,6 +301,7 @@ fn gather(book: &Book, record: &Stream) -> Result<Contents, DeskError> {
         captures: BTreeMap::new(),
         checkpoint: note,
         entries: BTreeMap::new(),
+        pdf: None,
         plugins: BTreeMap::new(),
         proofs: BTreeMap::new(),
         record: record.clone(),

@@ -45,3 +45,11 @@ pub(crate) fn failed(error: io::Error) -> CannotRun {
 pub(crate) fn person(text: impl std::fmt::Display) {
     let _ = writeln!(io::stderr().lock(), "{text}");
 }
+
+/// Says what is being done, where a person looks on: standard error is a terminal.
+pub(crate) fn doing(what: &str) {
+    use std::io::IsTerminal as _;
+    if io::stderr().is_terminal() {
+        person(format_args!("{what} ..."));
+    }
+}

@@ -20,7 +20,7 @@ use crate::desk::Desk;
 use crate::idle::Idle;
 use crate::token::Tokens;
 use crate::vault::Vault;
-use crate::{SOFTWARE, api, control_socket, pages, verifying};
+use crate::{SOFTWARE, api, control_socket, copies, pages, verifying};
 
 /// How long a client may take to send the head of a request.
 const HEAD_DEADLINE: Duration = Duration::from_secs(5);
@@ -82,6 +82,7 @@ impl Running {
         let book = open_book(dir, accept_earlier_clock)?;
         // The book is locked now: no other server has anything of it in hand.
         verifying::clear_left(dir);
+        copies::clear_left(dir);
         let head = book.head()?;
         let vault = Vault::new(head.book.clone(), key_file::read(&pepper_file(&layout))?);
         let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun::because)?;

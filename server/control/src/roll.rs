@@ -403,7 +403,7 @@ impl RollState {
 
     /// What came back of the roll that it is the rest of, by its own counts: what is on it, and what the label room has
     /// taken out of it since, each piece with its fate in a count. `None`: no count stands.
-    pub(crate) fn came_back(&self) -> Option<u64> {
+    pub fn came_back(&self) -> Option<u64> {
         let counts = self.counts.get(..self.round_from).unwrap_or_default();
         let taken_out = counts.iter().map(|count| u64::from(count.taken_out.get())).fold(0, u64::saturating_add);
         self.settled.as_ref().map(|settled| u64::from(settled.on_roll.get()).saturating_add(taken_out))

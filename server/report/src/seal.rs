@@ -24,6 +24,8 @@ pub struct Contents {
     pub entries: BTreeMap<u64, Vec<u8>>,
     /// Inclusion of each entry in C1.
     pub proofs: BTreeMap<u64, ProofLine>,
+    /// The pages for people, once they are set.
+    pub pdf: Option<Vec<u8>>,
     /// Files of plugins, by digest.
     pub plugins: BTreeMap<Hash, Files>,
     /// Whose record.
@@ -73,7 +75,11 @@ impl From<canonical::WriteError> for SealError {
 pub struct Unsealed {
     manifest: Vec<u8>,
     members: Vec<(String, Vec<u8>)>,
+    pdf: Option<Hash>,
 }
+
+/// The pages' file.
+const PDF: &str = "record.pdf";
 
 /// What the book says about the record once it is recorded there.
 #[derive(Debug, Clone)]
@@ -88,24 +94,44 @@ pub struct Seal {
     pub proof: ProofLine,
 }
 
+/// The two members that go line by line, which the pages' file has attached as well.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lines {
+    /// `entries.jsonl`.
+    pub entries: Vec<u8>,
+    /// `proofs.jsonl`.
+    pub proofs: Vec<u8>,
+}
+
+impl Contents {
+    /// Entries and proofs as they stand in the record.
+    ///
+    /// Errors: [`SealError::NoProof`], [`SealError::Write`].
+    pub fn lines(&self) -> Result<Lines, SealError> {
+        let (mut entries, mut proofs) = (Vec::new(), Vec::new());
+        for (n, bytes) in &self.entries {
+            entries.extend_from_slice(bytes);
+            entries.push(b'\n');
+            let proof = self.proofs.get(n).ok_or(SealError::NoProof { n: *n })?;
+            proofs.extend(canonical::write(proof)?);
+            proofs.push(b'\n');
+        }
+        Ok(Lines { entries, proofs })
+    }
+}
+
 /// Fixes the record's files and their manifest.
 ///
 /// Errors: [`SealError::NoProof`], [`SealError::Write`].
 pub fn prepare(contents: Contents) -> Result<Unsealed, SealError> {
-    let mut entries = Vec::new();
-    let mut proofs = Vec::new();
-    for (n, bytes) in &contents.entries {
-        entries.extend_from_slice(bytes);
-        entries.push(b'\n');
-        let proof = contents.proofs.get(n).ok_or(SealError::NoProof { n: *n })?;
-        proofs.extend(canonical::write(proof)?);
-        proofs.push(b'\n');
-    }
+    let Lines { entries, proofs } = contents.lines()?;
     let mut members = vec![
         ("entries.jsonl".to_owned(), entries),
         ("proofs.jsonl".to_owned(), proofs),
         ("checkpoint.txt".to_owned(), contents.checkpoint.into_bytes()),
     ];
+    let pdf = contents.pdf.as_deref().map(Hash::of);
+    members.extend(contents.pdf.map(|pdf| (PDF.to_owned(), pdf)));
     members.extend(contents.captures.into_iter().map(|(hash, bytes)| (format!("captures/{hash}"), bytes)));
     for (digest, files) in contents.plugins {
         members.extend(files.into_iter().map(|(path, bytes)| (format!("plugins/{digest}/{path}"), bytes)));
@@ -118,7 +144,7 @@ pub fn prepare(contents: Contents) -> Result<Unsealed, SealError> {
         size: contents.size,
         streams: contents.streams,
     })?;
-    Ok(Unsealed { manifest, members })
+    Ok(Unsealed { manifest, members, pdf })
 }
 
 impl Unsealed {
@@ -132,6 +158,16 @@ impl Unsealed {
     /// SHA-256 of the manifest: what `record.exported` names.
     pub fn manifest_hash(&self) -> Hash {
         Hash::of(&self.manifest)
+    }
+
+    /// SHA-256 of the pages' file, where there is one: what `record.exported` names beside the manifest.
+    pub fn pdf_hash(&self) -> Option<Hash> {
+        self.pdf
+    }
+
+    /// The pages' file by itself.
+    pub fn pdf(&self) -> Option<&[u8]> {
+        self.members.iter().find(|(name, _)| name == PDF).map(|(_, bytes)| bytes.as_slice())
     }
 
     /// Adds the seal and gives the one file.
@@ -166,6 +202,7 @@ mod tests {
             book: "label-room.example/plant-1".parse().unwrap(),
             captures: BTreeMap::from([(Hash::of(b"raw"), b"raw".to_vec())]),
             checkpoint: "C1\n".to_owned(),
+            pdf: Some(b"%PDF".to_vec()),
             proofs: entries.iter().map(|(n, bytes)| (*n, proof(*n, bytes))).collect(),
             entries,
             plugins: BTreeMap::from([(Hash([9; 32]), Files::from([("plugin.toml".to_owned(), b"api = 1".to_vec())]))]),

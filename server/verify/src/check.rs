@@ -31,6 +31,8 @@ pub enum Check {
     Captures,
     /// The files of plugins are those that the entries name.
     Plugins,
+    /// The pages' file is of the strict form and has the record's entries attached, and nothing else.
+    Pdf,
     /// The export itself is an entry of the book.
     Seal,
     /// What had to come from outside came.
@@ -39,7 +41,7 @@ pub enum Check {
 
 impl Check {
     /// Every check, in the order in which they are reported.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 16] = [
         Self::Zip,
         Self::Manifest,
         Self::Complete,
@@ -53,6 +55,7 @@ impl Check {
         Self::Separation,
         Self::Captures,
         Self::Plugins,
+        Self::Pdf,
         Self::Seal,
         Self::Require,
     ];
@@ -73,6 +76,7 @@ impl Check {
             Self::Separation => "separation",
             Self::Captures => "captures",
             Self::Plugins => "plugins",
+            Self::Pdf => "pdf",
             Self::Seal => "seal",
             Self::Require => "require",
         }

@@ -51,6 +51,7 @@ impl Report {
             SourceKind::Directory => "data directory",
             SourceKind::SealedRecord => "sealed record",
             SourceKind::Dump => "dump",
+            SourceKind::Printed => "record's PDF",
         };
         match &self.book {
             Some(book) => write!(f, "{what} of the book {book}: ")?,

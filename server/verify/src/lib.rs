@@ -26,6 +26,7 @@ mod maker;
 mod notes;
 mod options;
 mod pipeline;
+mod printed;
 mod report;
 mod sealed;
 mod signing;
@@ -34,6 +35,7 @@ mod tree_run;
 mod verdict;
 mod witness;
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{Read as _, Seek as _, SeekFrom};
 use std::path::Path;
@@ -46,7 +48,7 @@ pub use options::{Options, Progress, Require, RequireError};
 pub use report::{CheckLine, CheckpointSeen, Fault, Head, Outside, Report, SourceKind, Trust};
 pub use witness::{WitnessKey, WitnessKeyError};
 
-/// Verifies a data directory, a sealed record or a dump.
+/// Verifies a data directory, a sealed record, a record's PDF or a dump.
 ///
 /// Errors: it could not run, and nothing is said about what was to be verified.
 pub fn verify(source: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
@@ -60,15 +62,17 @@ pub fn verify(source: &Path, options: &Options<'_>) -> Result<Report, CannotRun>
     match FileKind::of(source).map_err(|error| CannotRun::reading(source.display(), error))? {
         FileKind::Zip => sealed::verify(source, options),
         FileKind::Dump => dump::verify(source, options),
-        FileKind::Pdf => Err(CannotRun::new(format!(
-            "{} is a record's PDF; this version verifies its sealed record, the ZIP that it came in",
-            source.display()
-        ))),
+        FileKind::Pdf => printed::verify(source, options),
         FileKind::Unknown => Err(CannotRun::new(format!(
-            "{} is none of the forms that can be verified: a data directory, a sealed record (ZIP), a dump",
+            "{} is none of the forms that can be verified: a data directory, a sealed record (ZIP), a record's PDF, a dump",
             source.display()
         ))),
     }
+}
+
+/// The files that a record's PDF has attached, by name; `None` where it is not of the strict form.
+pub fn attached(pdf: &[u8]) -> Option<BTreeMap<String, Vec<u8>>> {
+    printed::Pdf::open(pdf).and_then(|pdf| pdf.attached()).ok()
 }
 
 /// What a file wants to be. By its name first: a spoiled archive is a spoiled archive and not an unknown file.

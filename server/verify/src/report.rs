@@ -92,6 +92,8 @@ pub enum SourceKind {
     SealedRecord,
     /// Entries, one per line.
     Dump,
+    /// A record's PDF by itself.
+    Printed,
 }
 
 /// What a verification found. Its text form is for people; [`Report::to_json`] is for programs.

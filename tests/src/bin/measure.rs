@@ -1,6 +1,6 @@
 //! Speed as ratios in one run: ours and a reference in turn, on the same bytes, disk and machine.
 //!
-//! `cargo run --release -p tallyseal-tests --bin measure -- act|commit|pages|verify-chain|verify [--entries N] [--acts N]`
+//! `cargo run --release -p tallyseal-tests --bin measure -- act|commit|export|pages|verify-chain|verify [--entries N] [--acts N]`
 //!
 //! Prints a table and last one line of JSON. Nothing here passes or fails: a time is not a test.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)]
@@ -13,6 +13,8 @@ mod act;
 mod bulk;
 #[path = "../measure/commit.rs"]
 mod commit;
+#[path = "../measure/export.rs"]
+mod export;
 #[path = "../measure/machine.rs"]
 mod machine;
 #[path = "../measure/pages.rs"]
@@ -26,9 +28,10 @@ mod table;
 #[path = "../measure/verify.rs"]
 mod verify;
 
-const USAGE: &str = "measure act|commit|pages|verify-chain|verify [--entries N] [--acts N]\n\n\
+const USAGE: &str = "measure act|commit|export|pages|verify-chain|verify [--entries N] [--acts N]\n\n\
     act           whole commands at 64 callers against bare SQL of the same rows in the same batches\n\
     commit        one durable command alone: CPU and syncs\n\
+    export        the sealed record of 10,000 entries against one of 1,000, from a running server\n\
     pages         pages of a served book of N entries, each against the page of one entry by its number\n\
     verify-chain  bytes, links and tree of a book of N entries (1,000,000) against SHA-256 of the same bytes in memory\n\
     verify        every check of that book against the same";
@@ -63,6 +66,7 @@ fn main() -> ExitCode {
         "commit" => commit::measure(&asked),
         // The same commands in a process of their own, so that its system calls can be counted.
         "commit-child" => commit::child(dir.as_ref(), asked.acts),
+        "export" => export::measure(),
         "pages" => pages::measure(&asked),
         "verify-chain" => verify::chain(&asked),
         "verify" => verify::whole(&asked),

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::str::FromStr as _;
 
 use tallyseal_book::{Layout, Reader};
+use tallyseal_report::paper::Sheet;
 use tallyseal_schema::By;
 use tallyseal_schema::ids::Stream;
 
@@ -15,14 +16,15 @@ use crate::export;
 use crate::say;
 use crate::server::open_book;
 
-pub(crate) fn export(dir: &Path, record: &str, out: &Path) -> Ran {
+pub(crate) fn export(dir: &Path, record: &str, sheet: Sheet, out: &Path) -> Ran {
     let record = Stream::from_str(record)?;
     let absolute = std::path::absolute(out)?;
-    let asked = Ask::Export { record: record.clone(), out: absolute.clone() };
-    if ask(&Layout::new(dir).socket(), &asked)?.is_none() {
+    let asked = Ask::Export { record: record.clone(), sheet, out: absolute.clone() };
+    if ask(&Layout::new(dir).socket(), &asked, &say::doing)?.is_none() {
         runtime()?.block_on(async {
             let book = open_book(dir, None)?;
-            let done = export::export_to(book.clone(), By::system("command-line"), record, absolute.clone()).await;
+            let (by, told) = (By::system("command-line"), |stage: export::Stage| say::doing(stage.said()));
+            let done = export::export_to(book.clone(), by, record, sheet, absolute.clone(), &told).await;
             book.shutdown().await;
             done.map_err(CannotRun::because)
         })?;
@@ -50,7 +52,7 @@ pub(crate) fn dump(dir: &Path, from: u64, to: Option<u64>) -> Ran {
 
 pub(crate) fn checkpoint(dir: &Path, key: bool) -> Ran {
     let asked = if key { Ask::Key } else { Ask::Checkpoint };
-    let text = match ask(&Layout::new(dir).socket(), &asked)? {
+    let text = match ask(&Layout::new(dir).socket(), &asked, &say::doing)? {
         Some(text) => text,
         None => {
             let reader = Reader::open(dir)?;

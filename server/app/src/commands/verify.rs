@@ -10,7 +10,7 @@ use tallyseal_verify::{Arguments, Options};
 
 use crate::cli::{CannotRun, Outcome, Ran};
 use crate::control_socket::is_served;
-use crate::say;
+use crate::{say, set_again};
 
 pub(crate) fn verify(arguments: &Arguments) -> Ran {
     let is_book = arguments.path.is_dir();
@@ -21,6 +21,9 @@ pub(crate) fn verify(arguments: &Arguments) -> Ran {
         let differing = tallyseal_book::differing_views(&arguments.path)?;
         let faults = differing.faults.into_iter().map(|what| (None, what)).collect();
         report.add_check("views", differing.looked_at, faults);
+    }
+    if !is_book {
+        set_again::check(&arguments.path, &mut report);
     }
     arguments.print(&report).map_err(say::failed)?;
     Ok(if report.ok() { Outcome::Good } else { Outcome::FoundWrong })

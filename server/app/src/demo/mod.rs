@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
 use tallyseal_machines::table::{TableOptions, serve};
+use tallyseal_report::paper::Sheet;
 use tallyseal_schema::By;
 use tallyseal_schema::ids::{BookName, Stream};
 use tallyseal_schema::kinds::Role;
@@ -97,7 +98,8 @@ async fn seal(dir: &Path, running: &Running, people: &People) -> Result<Vec<Path
         let record = Stream::new(thing, id)?;
         let by: By = running.desk().seated(&people.auditor.seat, Role::Auditor);
         let path = out.join(format!("{id}.zip"));
-        let taken = export::export_to(running.desk().book().clone(), by, record, path.clone()).await;
+        let book = running.desk().book().clone();
+        let taken = export::export_to(book, by, record, Sheet::A4, path.clone(), &|_| {}).await;
         taken.map_err(CannotRun::because)?;
         let length = path.metadata()?.len();
         say::line(format_args!(

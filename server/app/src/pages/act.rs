@@ -15,6 +15,7 @@ use zeroize::Zeroizing;
 use super::form::{self, Field, Form, Input};
 use super::shown::Lookup;
 use super::visitor::{Visitor, typed};
+pub(super) use super::words::named;
 use super::{Frame, PageError, href, local, page, page_as, see_other, words};
 use crate::desk::{ActRequest, Desk, Done, Seat};
 use crate::error::{DeskError, Problem};
@@ -360,11 +361,6 @@ fn signing(desk: &Desk, signs: Option<Signs>) -> Result<Signing, PageError> {
         });
     }
     Ok(signing)
-}
-
-/// A thing and its ID, as people say it.
-pub(super) fn named(stream: &Stream) -> String {
-    format!("{} {}", words::thing(stream.thing()), stream.id())
 }
 
 #[cfg(test)]

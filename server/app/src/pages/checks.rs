@@ -106,6 +106,13 @@ pub(super) const MEANINGS: &[Meaning] = &[
         "The plugins' files are those that the entries name and a reviewer approved.",
     ),
     row(
+        "pdf",
+        "Pages' file",
+        ("files of pages", "file of pages"),
+        "The file with the pages has the one strict form that it may have, with exactly the record's entries, proofs and \
+         checkpoint attached and nothing hidden in it.",
+    ),
+    row(
         "seal",
         "Seal",
         ("seals", "seal"),
@@ -122,6 +129,13 @@ pub(super) const MEANINGS: &[Meaning] = &[
         "What pages show",
         ("rows", "row"),
         "What pages are made from, folded anew from the entries alone, is the same, row by row.",
+    ),
+    row(
+        "pages",
+        "Printed pages",
+        ("files of pages", "file of pages"),
+        "The record's pages, set again from its entries by the same version of this software, are the same byte for byte: \
+         they say what the entries say.",
     ),
 ];
 
@@ -177,6 +191,6 @@ mod tests {
             assert!(meaning(check.name()).is_some(), "{check}");
         }
         // The server's own.
-        assert_eq!(MEANINGS.len(), tallyseal_verify::Check::ALL.len() + 1);
+        assert_eq!(MEANINGS.len(), tallyseal_verify::Check::ALL.len() + 2);
     }
 }

@@ -102,7 +102,7 @@ pub(super) async fn one(Visitor(seat): Visitor, desk: Data<Desk>, n: Path<u64>) 
         change: trail::change(&header, &bytes, &desk),
         code: header.kind.clone(),
         facts: facts(&header),
-        late: late.map(|occurred| (words::when(occurred, desk.zone()), trail::later(occurred, header.at))),
+        late: late.map(|occurred| (words::when(occurred, desk.zone()), words::later(occurred, header.at))),
         length: words::number(bytes.len() as u64),
         lines: lines_of(&body, &desk),
         n,

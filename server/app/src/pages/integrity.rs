@@ -22,7 +22,6 @@ use tallyseal_schema::signature::key_name;
 use tallyseal_schema::{Hash, Time, canonical, tree};
 use tallyseal_verify::Trust;
 
-use super::trail::span_words;
 use super::visitor::{Visitor, not_from_elsewhere, typed};
 use super::{Frame, PageError, checks, page, page_as, see_other, words};
 use crate::desk::{Desk, Seat};
@@ -406,7 +405,7 @@ impl RunPart {
                 part.began(&ended.began, desk);
                 let took = match seconds_between(ended.began.at, ended.at) {
                     0 => "less than a second".to_owned(),
-                    seconds => span_words(seconds),
+                    seconds => words::span_words(seconds),
                 };
                 part.ended = Some((words::when(ended.at, desk.zone()), took));
                 match ended.found {
@@ -518,7 +517,7 @@ fn newest_shown(desk: &Desk) -> Result<Newest, PageError> {
     Ok(Newest {
         age: match seconds_between(header.at, clock::now()) {
             0 => "just now".to_owned(),
-            seconds => format!("{} ago", span_words(seconds)),
+            seconds => format!("{} ago", words::span_words(seconds)),
         },
         kept: words::number(kept.0),
         root: canonical::base64(at.root.0),

@@ -14,12 +14,10 @@ mod deviations;
 mod door;
 mod entry;
 pub(crate) mod exceptions;
-mod flow;
 mod form;
 mod integrity;
 mod line;
 mod live;
-mod mark;
 mod next;
 mod order;
 mod orders;
@@ -28,7 +26,6 @@ mod shown;
 mod sieve;
 mod steps;
 mod stock;
-mod strip;
 mod symbol;
 mod thing;
 mod today;
@@ -45,6 +42,7 @@ use actix_web::{HttpResponse, ResponseError};
 use askama::Template;
 use tallyseal_book::ReadError;
 use tallyseal_control::AUTHORITY;
+use tallyseal_report::{flow, mark, strip};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::Role;
 
@@ -98,6 +96,8 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .route("/deviations.csv", web::get().to(deviations::list_csv))
         .route("/deviations/{id}", web::get().to(deviations::one))
         .route("/things/{thing}/{id}/record.zip", web::post().to(copy::take))
+        .route("/copies/{name}", web::get().to(copy::state))
+        .route("/copies/{name}/{file}", web::get().to(copy::fetch))
         .route("/trail", web::get().to(trail::trail))
         .route("/trail.csv", web::get().to(trail::csv))
         .route("/trail/{n}", web::get().to(entry::one))

@@ -12,6 +12,7 @@ use actix_web::web::{Data, Query};
 use askama::Template;
 use serde_json::Value;
 use tallyseal_book::{Book, ReadError};
+use tallyseal_report::told::CHANGES;
 use tallyseal_schema::entry::Header;
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{Grant, KINDS, Role};
@@ -38,31 +39,6 @@ const STEPS_LOOKED: usize = 20_000;
 const EARLIER_LOOKED: usize = 500;
 /// Characters of old and new values that a row shows; the entry shows all.
 const CHANGE_MAX: usize = 300;
-
-/// The kinds that change what an earlier entry said, or take it back.
-pub(super) const CHANGES: &[&str] = &[
-    "account.disabled",
-    "account.key_retired",
-    "account.password_reset",
-    "account.roles_changed",
-    "clock.stepped",
-    "count.aborted",
-    "count.disposition_corrected",
-    "deviation.due_extended",
-    "deviation.scope_extended",
-    "issue.withdrawn",
-    "item.obsoleted",
-    "limit_set.withdrawn",
-    "line.devices_changed",
-    "order.quantity_withdrawn",
-    "order.reopened",
-    "order.voided",
-    "roll.count_doubted",
-    "roll.issue_withdrawn",
-    "roll.obsoleted",
-    "station.doubted",
-    "test_roll.withdrawn",
-];
 
 /// What was asked for, field by field as typed.
 type Typed = BTreeMap<String, String>;
@@ -549,7 +525,7 @@ impl Row {
             device,
             href: href(&header.stream),
             kind: words::kind(&header.kind),
-            late: late.map(|occurred| (words::when(occurred, desk.zone()), later(occurred, header.at))),
+            late: late.map(|occurred| (words::when(occurred, desk.zone()), words::later(occurred, header.at))),
             n: header.n,
             id: header.stream.id().to_string(),
             role,
@@ -558,21 +534,6 @@ impl Row {
             who,
             why: header.why.clone(),
         }
-    }
-}
-
-/// How much later, in the largest unit that says it.
-pub(super) fn later(occurred: Time, at: Time) -> String {
-    span_words(at.micros().saturating_sub(occurred.micros()).max(0).unsigned_abs() / 1_000_000)
-}
-
-/// A length of time in its largest unit. Unit: seconds.
-pub(super) fn span_words(seconds: u64) -> String {
-    match seconds {
-        0..120 => format!("{seconds} s"),
-        120..7_200 => format!("{} min", seconds / 60),
-        7_200..172_800 => format!("{} h", seconds / 3_600),
-        _ => format!("{} days", seconds / 86_400),
     }
 }
 

@@ -12,8 +12,8 @@ use crate::findings::Findings;
 use crate::judge::{PluginFiles, digest_of};
 
 /// Every member by name.
-pub(super) struct Archive<'a> {
-    pub(super) members: BTreeMap<String, &'a [u8]>,
+pub(crate) struct Archive<'a> {
+    pub(crate) members: BTreeMap<String, &'a [u8]>,
 }
 
 impl<'a> Archive<'a> {
@@ -33,7 +33,7 @@ impl<'a> Archive<'a> {
     }
 
     /// A member's bytes.
-    pub(super) fn get(&self, name: &str) -> Option<&'a [u8]> {
+    pub(crate) fn get(&self, name: &str) -> Option<&'a [u8]> {
         self.members.get(name).copied()
     }
 

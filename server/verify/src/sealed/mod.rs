@@ -5,6 +5,7 @@ mod manifest;
 mod proofs;
 mod seal;
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use tallyseal_schema::Hash;
@@ -12,18 +13,20 @@ use tallyseal_schema::checkpoint::{Checkpoint, VerifierKey};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::sealed::{Manifest, ZipError};
 
-use archive::Archive;
+pub(crate) use archive::Archive;
 use proofs::Proofs;
 
 use crate::cannot_run::CannotRun;
 use crate::check::Check;
 use crate::chunk::Scene;
-use crate::directory::{finished, given, proofs};
+pub(crate) use crate::directory::finished;
+use crate::directory::{given, proofs};
 use crate::entries_run::{self, Passed};
 use crate::findings::Findings;
-use crate::judge::{Extent, Judge, Plugins};
+use crate::judge::{Extent, Judge, PluginFiles, Plugins};
 use crate::notes::{self, Note, NoteText, Signers};
 use crate::options::Options;
+use crate::printed::Pdf;
 use crate::report::{CheckpointSeen, Head, Report, SourceKind, Trust};
 use crate::source::{Lines, Opening, Source};
 use crate::verdict;
@@ -55,16 +58,64 @@ pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, Canno
     if length > u64::from(u32::MAX) {
         // Said without bringing it into memory.
         findings.fault(Check::Zip, None, ZipError::TooLarge.to_string());
-        return Ok(finished(nothing(), findings));
+        return Ok(finished(nothing(SourceKind::SealedRecord), findings));
     }
     let zip = std::fs::read(path).map_err(|error| CannotRun::reading(path.display(), error))?;
-    let Some(archive) = Archive::open(&zip, &mut findings) else { return Ok(finished(nothing(), findings)) };
+    let Some(archive) = Archive::open(&zip, &mut findings) else {
+        return Ok(finished(nothing(SourceKind::SealedRecord), findings));
+    };
     let manifest = manifest::check(&archive, &mut findings);
+    pages(&archive, &mut findings);
+    judged(&archive, Record::Sealed { manifest }, options, findings)
+}
+
+/// What a record is besides its entries, proofs and checkpoint.
+pub(crate) enum Record {
+    /// Those of a PDF, with the streams that it has entries of.
+    Printed {
+        /// All of them but that of entry 0.
+        streams: BTreeSet<Stream>,
+    },
+    /// All that a sealed record has.
+    Sealed {
+        /// Where it can be read.
+        manifest: Option<Manifest>,
+    },
+}
+
+/// The pages' file has attached what the record holds, byte for byte.
+fn pages(archive: &Archive<'_>, findings: &mut Findings) {
+    let Some(bytes) = archive.get("record.pdf") else { return };
+    findings.looked(Check::Pdf, 1);
+    match Pdf::open(bytes).and_then(|pdf| pdf.attached()) {
+        Ok(attached) => {
+            for (name, bytes) in &attached {
+                if archive.get(name) != Some(bytes.as_slice()) {
+                    let what = format!("{name} in record.pdf is not {name} in the record");
+                    findings.fault(Check::Pdf, None, what);
+                }
+            }
+        }
+        Err(what) => findings.fault(Check::Pdf, None, format!("record.pdf: {what}")),
+    }
+}
+
+/// Judges entries, proofs and checkpoint, and with a sealed record's all that is around them.
+pub(crate) fn judged(
+    archive: &Archive<'_>,
+    record: Record,
+    options: &Options<'_>,
+    mut findings: Findings,
+) -> Result<Report, CannotRun> {
     let entries = archive.get("entries.jsonl").unwrap_or_default();
     let lines = Lines::of_memory(entries)?;
     let opening = Opening::of(&lines.first()?);
     let own = verdict::own_key(&opening);
     let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
+    let (manifest, printed) = match record {
+        Record::Sealed { manifest } => (manifest, None),
+        Record::Printed { streams } => (None, Some(streams)),
+    };
     if let Some(manifest) = &manifest
         && opening.book.as_ref().is_some_and(|book| *book != manifest.book)
     {
@@ -72,7 +123,7 @@ pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, Canno
     }
 
     let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
-    let inside = Inside::open(&archive, signers, &mut findings);
+    let inside = Inside::open(archive, signers, &mut findings);
     if let (Some(c1), Some(manifest)) = (&inside.c1, &manifest)
         && c1.checkpoint.size != manifest.size
     {
@@ -82,13 +133,16 @@ pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, Canno
     let given = given(options);
     let outside = notes::open_all(&given, signers, options.threads(), &mut findings);
 
-    let raw_bytes = Some(archive.captures(&mut findings));
+    let kind = if printed.is_some() { SourceKind::Printed } else { SourceKind::SealedRecord };
+    let raw_bytes = printed.is_none().then(|| archive.captures(&mut findings));
     let scene = Scene { book: opening.book.clone(), sizes: Vec::new(), contiguous: false, raw_bytes };
-    let plugins = Plugins::new(archive.plugins(&mut findings), false);
+    let files = if printed.is_some() { PluginFiles::NotHere } else { archive.plugins(&mut findings) };
+    let plugins = Plugins::new(files, false);
     let mut judge = Judge::new(Extent::Streams, plugins);
     if let Some(manifest) = &manifest {
         judge.streams.list(manifest.streams.keys().cloned());
     }
+    judge.streams.list(printed.into_iter().flatten());
     let mut proved = Proofs::read(archive.get("proofs.jsonl").unwrap_or_default(), inside.c1(), &mut findings);
     let source = Source::Lines(lines);
     let passed =
@@ -111,9 +165,10 @@ pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, Canno
     if let Some(manifest) = &manifest {
         complete(manifest, &judge, &mut findings);
     }
-    let sealed = seal::check(&archive, manifest.as_ref(), inside.c1(), inside.c2(), &mut findings);
+    let sealed = kind == SourceKind::SealedRecord
+        && seal::check(archive, manifest.as_ref(), inside.c1(), inside.c2(), &mut findings);
     Ok(finished(
-        Outcome { judge: &judge, passed, inside, outside, sealed, opening, own, key_given }
+        Outcome { kind, judge: &judge, passed, inside, outside, sealed, opening, own, key_given }
             .report(options, &mut findings),
         findings,
     ))
@@ -160,6 +215,7 @@ impl Inside {
 
 /// All that the report is made of.
 struct Outcome<'a> {
+    kind: SourceKind,
     judge: &'a Judge<'a>,
     passed: Passed,
     inside: Inside,
@@ -192,7 +248,7 @@ impl Outcome<'_> {
         let end = self.judge.last.map_or(0, |(n, _)| n.saturating_add(1));
         let (trust, outside) = verdict::trust(&proofs, end, at, options, findings);
         Report {
-            source: SourceKind::SealedRecord,
+            source: self.kind,
             trust,
             book: self.opening.book,
             key: self.own.map(|key| key.to_string()),
@@ -210,9 +266,9 @@ impl Outcome<'_> {
 }
 
 /// Of an archive that cannot be opened.
-fn nothing() -> Report {
+pub(crate) fn nothing(source: SourceKind) -> Report {
     Report {
-        source: SourceKind::SealedRecord,
+        source,
         trust: Trust::Itself,
         book: None,
         key: None,

@@ -487,6 +487,7 @@ impl Forge {
             members.extend(plugin().into_iter().map(|(path, bytes)| (format!("plugins/{digest}/{path}"), bytes)));
         }
         let mut members = Members(members);
+        *members.get("record.pdf") = crate::printed::pages(&mut members).bytes();
         let listed: BTreeMap<&str, usize> = streams.iter().map(|stream| (*stream, self.stream(stream).len())).collect();
         *members.get("manifest.json") =
             write_value(&json!({"book": self.book, "files": {}, "record": record, "size": size, "streams": listed}))

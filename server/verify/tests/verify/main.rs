@@ -12,6 +12,7 @@ mod fixture;
 mod form;
 mod keys;
 mod notes;
+mod printed;
 mod rows;
 mod sealed;
 mod signatures;

@@ -2,10 +2,9 @@
 
 mod bytes;
 pub(crate) mod gather;
-pub(crate) mod grade;
-pub(crate) mod told;
 
 pub(super) use bytes::bytes;
+pub(crate) use tallyseal_report::{grade, told};
 
 use std::collections::BTreeSet;
 

@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use super::words;
+use crate::{picture, words};
 
 /// Height that all labels together take. Unit: tenths.
 const HEIGHT: u64 = 3_000;
@@ -22,7 +22,7 @@ const TITLE: u64 = 520;
 
 /// What a part is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Sort {
+pub enum Sort {
     /// It went onto a unit, into a bin, or came back.
     Known,
     /// Nobody has said yet what became of it: the account is not made.
@@ -33,19 +33,20 @@ pub(super) enum Sort {
 
 /// One fate.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Part {
+pub struct Part {
     /// What it is called.
-    pub(super) label: String,
+    pub label: String,
     /// How many.
-    pub(super) labels: u64,
+    pub labels: u64,
     /// Where it is now, in a few words.
-    pub(super) note: String,
-    pub(super) sort: Sort,
+    pub note: String,
+    /// What it is.
+    pub sort: Sort,
 }
 
 impl Part {
     /// How many, in words. What waits to be counted has no number: nobody counts towards one.
-    pub(super) fn figure(&self) -> String {
+    pub fn figure(&self) -> String {
         match self.sort {
             Sort::Pending => words::NO_NUMBER_YET.to_owned(),
             Sort::Known | Sort::Unaccounted => words::number(self.labels),
@@ -55,17 +56,18 @@ impl Part {
 
 /// What became of the labels of one material line.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Flow {
-    pub(super) issued: u64,
+pub struct Flow {
+    /// So many were issued.
+    pub issued: u64,
     /// More was found than issued: so many.
-    pub(super) over: u64,
+    pub over: u64,
     /// Every fate, those with no label too.
-    pub(super) parts: Vec<Part>,
+    pub parts: Vec<Part>,
 }
 
 /// How wide the picture is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Shape {
+pub enum Shape {
     /// For a screen in the hand.
     Narrow,
     /// For a page.
@@ -153,10 +155,6 @@ fn tenths(value: u64) -> String {
     format!("{}.{}", value / 10, value % 10)
 }
 
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
-}
-
 fn class(sort: Sort) -> &'static str {
     match sort {
         Sort::Known => "known",
@@ -165,11 +163,23 @@ fn class(sort: Sort) -> &'static str {
     }
 }
 
+/// What the picture looks like in print: grey and patterns, so that black and white say it all.
+const PRINT: &str = "\
+.bar{fill:#000}.band{stroke:#000;stroke-width:0.6}.band.known{fill:#d6d6d6}.band.unaccounted{stroke-width:1.5}\
+.band.pending{stroke-dasharray:4 3}.over{stroke:#000;stroke-width:1.5}.ground,.paper{fill:#fff}.line,.dot{fill:#000}\
+text{fill:#000;font-family:'Atkinson Hyperlegible';font-size:15px}.count{font-size:19px;font-weight:700}\
+.note{font-size:14px}text.unaccounted{font-weight:700}";
+
+/// The wide picture by itself, with the style that paper needs. `id` as in [`svg`].
+pub fn printed(flow: &Flow, id: &str) -> String {
+    picture::standalone(&svg(flow, id, Shape::Wide), PRINT)
+}
+
 /// The picture. `id`: begins every ID in it; one page may have several.
-pub(super) fn svg(flow: &Flow, id: &str, shape: Shape) -> String {
+pub fn svg(flow: &Flow, id: &str, shape: Shape) -> String {
     let plan = plan(flow);
     let (width, bar, words_at) = shape.measures();
-    let id = escaped(id);
+    let id = picture::escaped(id);
     let name = match shape {
         Shape::Narrow => "narrow",
         Shape::Wide => "wide",
@@ -188,7 +198,7 @@ pub(super) fn svg(flow: &Flow, id: &str, shape: Shape) -> String {
         tenths(plan.height),
         tenths(width),
         tenths(plan.height),
-        escaped(&said(flow)),
+        picture::escaped(&said(flow)),
     );
     for (part, band) in flow.parts.iter().zip(&plan.bands) {
         draw(&mut out, part, band, &id, (bar, words_at));
@@ -246,19 +256,19 @@ fn draw(out: &mut String, part: &Part, band: &Band, id: &str, (bar, words_at): (
     let nothing = if part.labels == 0 { " nothing" } else { "" };
     let note = match part.note.is_empty() {
         true => String::new(),
-        false => format!("<tspan class=\"note\"> {}</tspan>", escaped(&part.note)),
+        false => format!("<tspan class=\"note\"> {}</tspan>", picture::escaped(&part.note)),
     };
     let _ = write!(
         out,
         "<text class=\"{class}{nothing}\" x=\"{at}\" y=\"{above}\">{}</text>\
          <text class=\"{class}{nothing}\" x=\"{at}\" y=\"{below}\"><tspan class=\"count\">{}</tspan>{note}</text>",
-        escaped(&part.label),
+        picture::escaped(&part.label),
         part.figure(),
     );
 }
 
 /// The picture in a sentence; the table beside it says the same.
-fn said(flow: &Flow) -> String {
+pub fn said(flow: &Flow) -> String {
     let parts = flow.parts.iter().filter(|part| part.labels > 0);
     let parts: Vec<String> = parts.map(|part| format!("{} {}", part.figure(), part.label.to_lowercase())).collect();
     let over = match flow.over {

@@ -5,11 +5,36 @@ use tallyseal_control::accounted_percent;
 use tallyseal_schema::kinds::{Disposition, Fate, Severity, Superseded, Verdict};
 use tallyseal_schema::{Body, Entry, Labels};
 
-use super::grade;
-use crate::pages::words;
+use crate::grade;
+use crate::words;
+
+/// The kinds that change what an earlier entry said, or take it back.
+pub const CHANGES: &[&str] = &[
+    "account.disabled",
+    "account.key_retired",
+    "account.password_reset",
+    "account.roles_changed",
+    "clock.stepped",
+    "count.aborted",
+    "count.disposition_corrected",
+    "deviation.due_extended",
+    "deviation.scope_extended",
+    "issue.withdrawn",
+    "item.obsoleted",
+    "limit_set.withdrawn",
+    "line.devices_changed",
+    "order.quantity_withdrawn",
+    "order.reopened",
+    "order.voided",
+    "roll.count_doubted",
+    "roll.issue_withdrawn",
+    "roll.obsoleted",
+    "station.doubted",
+    "test_roll.withdrawn",
+];
 
 /// A word of the record as people read it.
-pub(crate) fn plain(value: impl Serialize) -> String {
+pub fn plain(value: impl Serialize) -> String {
     let value = serde_json::to_value(value).unwrap_or_default();
     words::word(value.as_str().unwrap_or_default())
 }
@@ -19,7 +44,7 @@ fn labels(labels: Labels) -> String {
 }
 
 /// So many short or over: a difference has a word, never a sign.
-pub(crate) fn short_or_over(unaccounted: i64) -> String {
+pub fn short_or_over(unaccounted: i64) -> String {
     match unaccounted {
         0 => "none unaccounted for".to_owned(),
         short if short > 0 => format!("{} short", words::number(short.unsigned_abs())),
@@ -28,7 +53,7 @@ pub(crate) fn short_or_over(unaccounted: i64) -> String {
 }
 
 /// What the entry says, beyond what sort it is. `earlier`: the entries before it in its stream.
-pub(crate) fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
+pub fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
     match &entry.body {
         Body::DeviationOpened(body) => body.text.clone(),
         Body::DeviationAssessed(body) => body.impact.clone(),
@@ -146,7 +171,7 @@ fn things(number: usize) -> String {
 }
 
 /// Old and new value, where the entry puts something right.
-pub(crate) fn change(entry: &Entry, earlier: &[Entry]) -> Option<(String, String)> {
+pub fn change(entry: &Entry, earlier: &[Entry]) -> Option<(String, String)> {
     match &entry.body {
         Body::DeviationAssessed(body) => {
             let old: Severity = grade::gravity(earlier)?;

@@ -7,12 +7,12 @@ use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{FaultKind, Mark};
 
-use super::mark::{letter, mark, shape};
-use super::words;
+use crate::mark::{letter, mark, shape};
+use crate::{picture, words};
 
 /// How wide the picture is. Its height follows from how many marks lie close together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Width {
+pub enum Width {
     /// A page or a sheet of paper.
     Wide,
     /// A small screen.
@@ -65,17 +65,17 @@ impl Width {
 
 /// A drawn strip.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Strip {
+pub struct Strip {
     /// Kinds that occur: the mark as SVG, its letter, its name, how many there are.
-    pub(crate) legend: Vec<(String, char, String, usize)>,
+    pub legend: Vec<(String, char, String, usize)>,
     /// Marks that found no room; the table beside the picture has them all.
-    pub(crate) left_out: usize,
+    pub left_out: usize,
     /// The picture as inline SVG, without any style of its own.
-    pub(crate) svg: String,
+    pub svg: String,
 }
 
 /// Where a fault lies, in words.
-pub(crate) fn place(mark: &Mark) -> String {
+pub fn place(mark: &Mark) -> String {
     let position = words::number(mark.position);
     match mark.last.filter(|last| *last != mark.position) {
         Some(last) => format!("labels {position} to {}", words::number(last)),
@@ -85,7 +85,7 @@ pub(crate) fn place(mark: &Mark) -> String {
 }
 
 /// Draws the web of a roll with `labels` labels on it.
-pub(crate) fn strip(labels: u32, marks: &[Mark], width: Width) -> Strip {
+pub fn strip(labels: u32, marks: &[Mark], width: Width) -> Strip {
     let units = width.units();
     let mut placed: Vec<(u32, &Mark)> = marks.iter().map(|mark| (along(mark.position, labels, units), mark)).collect();
     placed.sort_by_key(|(x, mark)| (*x, mark.position));
@@ -130,8 +130,22 @@ pub(crate) fn strip(labels: u32, marks: &[Mark], width: Width) -> Strip {
     Strip { legend: legend(marks), left_out, svg }
 }
 
+/// What the picture looks like in print. The marks are told apart by their shapes and letters.
+const PRINT: &str = "\
+.web,.core{fill:#fff;stroke:#000;stroke-width:1.5}.stem{stroke:#000;stroke-width:1.5}\
+.stem.missed{stroke-dasharray:3 3}.tick{stroke:#000;stroke-width:1}.run{fill:#999}.run.grave{fill:#000}\
+text{fill:#000;font-family:'Atkinson Hyperlegible';font-size:13px}.mark{fill:#fff;stroke:#000;stroke-width:2}\
+.mark text{fill:#000;stroke:none;text-anchor:middle;font-weight:700}.mark .full{fill:#000}\
+.mark-wrong_code text,.mark-web_break text{fill:#fff}";
+
+/// The wide strip by itself, with the style that paper needs.
+pub fn printed(labels: u32, marks: &[Mark]) -> Strip {
+    let drawn = strip(labels, marks, Width::Wide);
+    Strip { svg: picture::standalone(&drawn.svg, PRINT), ..drawn }
+}
+
 /// What the picture says to those who do not see it; the table beside it says it mark by mark.
-fn title(labels: u32, marks: &[Mark]) -> String {
+pub fn title(labels: u32, marks: &[Mark]) -> String {
     let labels = words::number(labels);
     match marks.len() {
         0 => format!("Web of {labels} labels, no fault left on it"),

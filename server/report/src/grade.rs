@@ -12,7 +12,7 @@ use tallyseal_schema::{Body, By, Entry};
 
 /// How grave an exception is, gravest first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) enum Grade {
+pub enum Grade {
     /// A batch stops for it.
     Stops,
     /// Somebody must decide.
@@ -22,10 +22,11 @@ pub(crate) enum Grade {
 }
 
 impl Grade {
-    pub(crate) const ALL: [Self; 3] = [Self::Stops, Self::Decision, Self::Seen];
+    /// Gravest first.
+    pub const ALL: [Self; 3] = [Self::Stops, Self::Decision, Self::Seen];
 
     /// Its number, 1 for the gravest.
-    pub(crate) const fn number(self) -> u8 {
+    pub const fn number(self) -> u8 {
         match self {
             Self::Stops => 1,
             Self::Decision => 2,
@@ -33,7 +34,8 @@ impl Grade {
         }
     }
 
-    pub(crate) const fn title(self) -> &'static str {
+    /// What it is called.
+    pub const fn title(self) -> &'static str {
         match self {
             Self::Stops => "Stops a batch",
             Self::Decision => "Needs a decision",
@@ -42,7 +44,7 @@ impl Grade {
     }
 
     /// The class of its mark.
-    pub(crate) const fn class(self) -> &'static str {
+    pub const fn class(self) -> &'static str {
         match self {
             Self::Stops => "grave",
             Self::Decision => "hold",
@@ -53,19 +55,20 @@ impl Grade {
 
 /// An entry, judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Judged {
+pub struct Judged {
     /// It is done once quality has seen it: nothing else can be done about it any more.
-    pub(crate) by_sight: bool,
-    pub(crate) grade: Grade,
+    pub by_sight: bool,
+    /// How grave it is.
+    pub grade: Grade,
     /// It is an exception only for as long as it stands: once done it is plain.
-    pub(crate) passes: bool,
+    pub passes: bool,
     /// What sort of exception it is, in words.
-    pub(crate) sort: &'static str,
+    pub sort: &'static str,
 }
 
 /// What became of an exception.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Standing {
+pub enum Standing {
     /// It waits.
     Open,
     /// Nothing waits any more: decided, lifted, counted again.
@@ -92,7 +95,7 @@ const fn seen(sort: &'static str) -> Option<Judged> {
 }
 
 /// The entry as an exception, by itself; `None`: it is plain. What it needs besides is asked by [`in_its_stream`].
-pub(crate) fn of_entry(entry: &Entry) -> Option<Judged> {
+pub fn of_entry(entry: &Entry) -> Option<Judged> {
     use Body as B;
     let judged = match &entry.body {
         B::DeviationOpened(body) => match body.severity {
@@ -316,7 +319,7 @@ pub(crate) fn of_entry(entry: &Entry) -> Option<Judged> {
 
 /// What is left of [`of_entry`] when the entries before it in its stream are known: a test roll carries its faults on
 /// purpose, and a gravity that was confirmed is none that changed.
-pub(crate) fn in_its_stream(judged: Judged, entry: &Entry, earlier: &[Entry]) -> Option<Judged> {
+pub fn in_its_stream(judged: Judged, entry: &Entry, earlier: &[Entry]) -> Option<Judged> {
     match &entry.body {
         Body::DeviationAssessed(body) => (gravity(earlier) != Some(body.severity)).then_some(judged),
         Body::CountFaultSeen(_) | Body::CountExceptionFound(_) | Body::CountClosed(_) => {
@@ -333,7 +336,7 @@ pub(crate) fn in_its_stream(judged: Judged, entry: &Entry, earlier: &[Entry]) ->
 }
 
 /// The gravity of a deviation after these entries.
-pub(crate) fn gravity(entries: &[Entry]) -> Option<Severity> {
+pub fn gravity(entries: &[Entry]) -> Option<Severity> {
     entries.iter().rev().find_map(|entry| match &entry.body {
         Body::DeviationOpened(body) => Some(body.severity),
         Body::DeviationAssessed(body) => Some(body.severity),
@@ -358,12 +361,7 @@ const fn questions(check: CrossCheck) -> bool {
 }
 
 /// Whether an exception stands, by how its record stands now. `look`: how another record stands.
-pub(crate) fn standing(
-    judged: Judged,
-    entry: &Entry,
-    record: &Record,
-    look: &dyn Fn(&Stream) -> Option<Record>,
-) -> Standing {
+pub fn standing(judged: Judged, entry: &Entry, record: &Record, look: &dyn Fn(&Stream) -> Option<Record>) -> Standing {
     if judged.grade == Grade::Seen {
         return Standing::Told;
     }

@@ -3,7 +3,7 @@
 use tallyseal_schema::kinds::FaultKind;
 
 /// The letter of a fault, for where its name has no room.
-pub(super) const fn letter(fault: FaultKind) -> char {
+pub const fn letter(fault: FaultKind) -> char {
     match fault {
         FaultKind::Missing => 'M',
         FaultKind::Splice => 'S',
@@ -17,7 +17,7 @@ pub(super) const fn letter(fault: FaultKind) -> char {
 
 /// The shape of a fault, around 0,0 and within 18 of it: each kind has its own, so that neither colour nor letter is needed
 /// to tell them.
-pub(super) const fn shape(fault: FaultKind) -> &'static str {
+pub const fn shape(fault: FaultKind) -> &'static str {
     match fault {
         FaultKind::Missing => r#"<rect x="-12" y="-12" width="24" height="24" stroke-dasharray="5 3"/>"#,
         FaultKind::Splice => r#"<path d="M-8,-12H16L8,12H-16Z"/>"#,
@@ -32,7 +32,7 @@ pub(super) const fn shape(fault: FaultKind) -> &'static str {
 }
 
 /// A mark by itself, for legends, lists and tables.
-pub(super) fn mark(fault: FaultKind) -> String {
+pub fn mark(fault: FaultKind) -> String {
     format!(
         r#"<svg class="key" viewBox="-18 -18 36 36" aria-hidden="true" focusable="false"><g class="mark mark-{}">{}<text y="5">{}</text></g></svg>"#,
         fault.as_str(),

@@ -1,0 +1,111 @@
+//! The check `pages`: the pages of a record are set again from its own entries, and must come out byte for byte. So it is
+//! shown that they say what the entries say, which their hash in the book does not show: whoever runs the server could have
+//! sealed others.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use tallyseal_press::{Attached, Job};
+use tallyseal_report::paper::{self, Sheet};
+use tallyseal_schema::Entry;
+use tallyseal_schema::canonical::unbase64;
+use tallyseal_schema::checkpoint::VerifierKey;
+use tallyseal_schema::ids::Stream;
+use tallyseal_schema::sealed::read_zip;
+use tallyseal_verify::Report;
+
+use crate::SOFTWARE;
+
+const CHECK: &str = "pages";
+
+/// Sets the pages of a sealed record, or of a record's PDF, again and says in `report` whether they are the same. Looks at
+/// nothing where the verification found that the parts cannot be relied on.
+pub(crate) fn check(path: &Path, report: &mut Report) {
+    let spoiled = |check: &str| report.faults.iter().any(|fault| fault.check == check);
+    if ["zip", "pdf", "manifest", "bytes", "chain", "checkpoints"].into_iter().any(spoiled) {
+        return;
+    }
+    let Ok(bytes) = std::fs::read(path) else { return };
+    let Some(parts) = Parts::of(&bytes) else { return };
+    match parts.same() {
+        Ok(true) => report.add_check(CHECK, 1, Vec::new()),
+        Ok(false) if parts.is_ours() => {
+            let what = "the pages are not those that its entries give, by the version that they say set them";
+            report.add_check(CHECK, 1, vec![(None, what.to_owned())]);
+        }
+        Ok(false) => report.notes.push(format!(
+            "{CHECK}: 1 not judged: another version than {SOFTWARE} set them; only that one sets them again byte for byte"
+        )),
+        Err(what) => report.add_check(CHECK, 1, vec![(None, format!("they cannot be set from these entries: {what}"))]),
+    }
+}
+
+/// What pages are made of, and the pages.
+struct Parts {
+    attached: Attached,
+    pdf: Vec<u8>,
+    record: Stream,
+}
+
+impl Parts {
+    fn of(bytes: &[u8]) -> Option<Self> {
+        if bytes.starts_with(b"%PDF-") {
+            let attached = tallyseal_verify::attached(bytes)?;
+            // Which of the streams it is about stands in the pages' own words; a wrong one gives other pages.
+            let record = words(bytes, b"/Keywords(")?.split(',').next()?.trim().parse().ok()?;
+            return Some(Self { attached: of_files(attached)?, pdf: bytes.to_vec(), record });
+        }
+        let mut members: BTreeMap<String, Vec<u8>> =
+            read_zip(bytes).ok()?.iter().map(|member| (member.name.clone(), member.bytes(bytes).to_vec())).collect();
+        let manifest: tallyseal_schema::sealed::Manifest =
+            serde_json::from_slice(members.get("manifest.json")?).ok()?;
+        let pdf = members.remove("record.pdf")?;
+        Some(Self { attached: of_files(members)?, pdf, record: manifest.record })
+    }
+
+    /// Sets them, on either sheet.
+    fn same(&self) -> Result<bool, String> {
+        let mut entries = BTreeMap::new();
+        let mut key = None;
+        for line in self.attached.entries.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {
+            let entry = Entry::read(line).map_err(|error| error.to_string())?;
+            if let tallyseal_schema::Body::BookOpened(opened) = &entry.body {
+                let public = unbase64(&opened.public_key).and_then(|key| key.try_into().ok());
+                key = public.map(|public| VerifierKey::of_book(&opened.name, public).to_string());
+            }
+            entries.insert(entry.header.n, line.to_vec());
+        }
+        let key = key.ok_or("entry 0 names no key")?;
+        let note = String::from_utf8(self.attached.checkpoint.clone()).map_err(|error| error.to_string())?;
+        for sheet in [Sheet::A4, Sheet::Letter] {
+            let paper = paper::of(&self.record, &entries, &note, &key, SOFTWARE, sheet);
+            let paper = paper.map_err(|error| error.to_string())?;
+            let set = Job { attached: self.attached.clone(), paper }.print().map_err(|error| error.to_string())?;
+            if set == self.pdf {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// They say themselves that this version set them.
+    fn is_ours(&self) -> bool {
+        words(&self.pdf, b"/Creator(").as_deref() == Some(SOFTWARE)
+    }
+}
+
+fn of_files(mut files: BTreeMap<String, Vec<u8>>) -> Option<Attached> {
+    Some(Attached {
+        checkpoint: files.remove("checkpoint.txt")?,
+        entries: files.remove("entries.jsonl")?,
+        proofs: files.remove("proofs.jsonl")?,
+    })
+}
+
+/// A plain string of a PDF behind that name.
+fn words(pdf: &[u8], name: &[u8]) -> Option<String> {
+    let at = pdf.windows(name.len()).position(|window| window == name)?;
+    let rest = pdf.get(at + name.len()..)?;
+    let end = rest.iter().position(|byte| matches!(byte, b')' | b'\\'))?;
+    String::from_utf8(rest.get(..end)?.to_vec()).ok()
+}
