@@ -4,8 +4,10 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use serde_json::{Value, json};
 use tallyseal_control::AUTHORITY;
-use tallyseal_schema::kinds::{KINDS, MEANINGS, json_schemas};
+use tallyseal_schema::Hash;
+use tallyseal_schema::kinds::{KINDS, MEANINGS, Role, json_schemas};
 use tallyseal_schema::two_people::{PRESENT_MINUTES, TWO_PEOPLE};
 
 /// Every generated file with the text that it must have. `top`: the top folder.
@@ -27,7 +29,35 @@ pub fn all(top: &Path) -> BTreeMap<PathBuf, String> {
     let text = between(&text, "meanings", &meanings_table());
     files.insert(path, between(&text, "two-people", &two_people_table()));
     files.insert(top.join("server/control/AUTHORITY.md"), authority_table());
+    let tables = tables_of_the_checking_page();
+    let page = Hash::of(tallyseal_report::checking_page_with(&tables).as_bytes());
+    files.insert(top.join("server/report/verify/tables.js"), tables);
+    // The verifier knows the page of its own version and uses no crate but `schema`.
+    files.insert(top.join("server/verify/src/checking_page.sha256"), format!("{page}\n"));
     files
+}
+
+/// The tables of kinds and meanings as `verify.html` has them.
+fn tables_of_the_checking_page() -> String {
+    let json = |value: Value| serde_json::to_string(&value).expect("a JSON value can be written");
+    let mut text = "// The tables of FORMAT.md sections 1 and 4. Generated from the types: do not edit.\n\n".to_owned();
+    let roles: Vec<&str> = Role::ALL.iter().map(|role| role.as_str()).collect();
+    let _ = writeln!(text, "const ROLES = {};\n\nconst KINDS = new Map([", json(json!(roles)));
+    for kind in KINDS {
+        let row = json!([format!("{}.v{}", kind.name, kind.v), { "things": kind.things, "content": kind.content }]);
+        let _ = writeln!(text, "  {},", json(row));
+    }
+    text.push_str("]);\n\nconst MEANINGS = new Map([\n");
+    for meaning in MEANINGS {
+        let roles: Vec<&str> = meaning.roles.iter().map(|role| role.as_str()).collect();
+        let row = json!([meaning.name, {
+            "things": meaning.things, "roles": roles, "makers": meaning.excludes, "signers": meaning.excludes_signers,
+            "not_self": meaning.excludes_self,
+        }]);
+        let _ = writeln!(text, "  {},", json(row));
+    }
+    text.push_str("]);\n");
+    text
 }
 
 fn between(text: &str, mark: &str, table: &str) -> String {

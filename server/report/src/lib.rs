@@ -2,6 +2,7 @@
 //! away. Bytes in, bytes out: no I/O, no clock.
 #![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing))]
 
+mod checking_page;
 pub mod flow;
 pub mod grade;
 pub mod mark;
@@ -13,5 +14,6 @@ pub mod strip;
 pub mod told;
 pub mod words;
 
+pub use checking_page::{CHECKING_PAGE, checking_page, checking_page_with};
 pub use scope::scope;
 pub use seal::{Contents, Lines, Seal, SealError, Unsealed, prepare};

@@ -11,6 +11,8 @@ use tallyseal_schema::plugin_files::Files;
 use tallyseal_schema::sealed::{self, ConsistencyLine, Manifest, ProofLine};
 use tallyseal_schema::{Hash, canonical};
 
+use crate::checking_page::{CHECKING_PAGE, checking_page};
+
 /// What goes into a sealed record.
 #[derive(Debug, Clone)]
 pub struct Contents {
@@ -137,6 +139,7 @@ pub fn prepare(contents: Contents) -> Result<Unsealed, SealError> {
         members.extend(files.into_iter().map(|(path, bytes)| (format!("plugins/{digest}/{path}"), bytes)));
     }
     members.extend(contents.schemas.into_iter().map(|(name, bytes)| (format!("schemas/{name}"), bytes)));
+    members.push((CHECKING_PAGE.to_owned(), checking_page().into()));
     let manifest = canonical::write(&Manifest {
         book: contents.book,
         files: members.iter().map(|(name, bytes)| (name.clone(), Hash::of(bytes))).collect(),

@@ -168,8 +168,19 @@ pub(crate) fn judged(
     let sealed = kind == SourceKind::SealedRecord
         && seal::check(archive, manifest.as_ref(), inside.c1(), inside.c2(), &mut findings);
     Ok(finished(
-        Outcome { kind, judge: &judge, passed, inside, outside, sealed, opening, own, key_given }
-            .report(options, &mut findings),
+        Outcome {
+            kind,
+            judge: &judge,
+            passed,
+            inside,
+            outside,
+            sealed,
+            opening,
+            own,
+            key_given,
+            page: another_page(archive),
+        }
+        .report(options, &mut findings),
         findings,
     ))
 }
@@ -225,6 +236,22 @@ struct Outcome<'a> {
     opening: Opening,
     own: Option<VerifierKey>,
     key_given: bool,
+    /// What is to be said about the checking page in the record.
+    page: Option<String>,
+}
+
+/// SHA-256 of the checking page of this version. Generated.
+const CHECKING_PAGE: &str = include_str!("../checking_page.sha256");
+
+/// A checking page is no part of what is proved, but who opens it should know whether it is the one that we know.
+fn another_page(archive: &Archive<'_>) -> Option<String> {
+    let hash = Hash::of(archive.get("verify.html")?);
+    let known = hash.hex() == CHECKING_PAGE.trim_end();
+    (!known).then(|| {
+        format!(
+            "verify.html is another checking page than this version's, with SHA-256 {hash}: what it shows is not known"
+        )
+    })
 }
 
 impl Outcome<'_> {
@@ -260,7 +287,7 @@ impl Outcome<'_> {
             void: self.passed.void,
             checks: Vec::new(),
             faults: Vec::new(),
-            notes: Vec::new(),
+            notes: self.page.into_iter().collect(),
         }
     }
 }
