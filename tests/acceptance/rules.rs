@@ -204,6 +204,8 @@ fn every_command_is_refused_to_a_role_that_it_is_not_for() {
         ("disable_account", json!({ "account": "U-0004", "why": "left" })),
         ("reset_password", json!({ "account": "U-0004", "why": "because" })),
         ("unlock_account", json!({ "account": "U-0004", "why": "because" })),
+        ("compromise_key", json!({ "account": "U-0004", "key": "00".repeat(32), "from": 1, "why": "it was seen" })),
+        ("compromise_book_key", json!({ "key": "00".repeat(32), "from": 1, "why": "it was seen" })),
         ("confirm_identity", json!({ "account": "U-0004" })),
         ("register_supplier", json!({ "supplier": "SU-7", "name": "Seven", "site": "seven.example" })),
         ("approve_supplier", json!({ "supplier": "SU-1", "item": "L-1" })),

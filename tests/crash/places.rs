@@ -37,7 +37,8 @@ fn times(point: Point) -> &'static [(u64, Reached)] {
         Point::BeforeReply => &[(1, Either), (20, UnderLoad), (57, UnderLoad)],
         Point::AfterCaptureWrite | Point::AfterCaptureSync => &[(1, UnderLoad), (3, UnderLoad)],
         Point::BeforeWalCheckpoint => &[(1, Either)],
-        // Not under load: see the test of views.
+        // Not under load: see the tests of keys and of views.
+        Point::AfterNextKey | Point::AfterKeyEntry | Point::AfterOldKeyGone => &[],
         Point::BeforeViewSwap | Point::InViewSwap => &[],
     }
 }
@@ -101,6 +102,41 @@ fn at_every_named_place_all_or_nothing_of_an_act_is_there_and_what_was_acknowled
     // Between commit and answer everything of the batch is there and nobody was told. One batch may be the machine's alone.
     assert!(committed > 0, "no unanswered act was ever there after a commit");
     site.end();
+}
+
+#[test]
+fn a_change_of_the_books_key_is_finished_or_taken_back() {
+    let mut site = Site::new();
+    let dir = site.dir();
+    let key = || {
+        let told = tallyseal_tests::verifiers::tallyseal(["checkpoint", "--key", "--dir", dir.to_str().unwrap()]);
+        String::from_utf8(told.stdout).unwrap().trim().to_owned()
+    };
+    // The commit of the start is the first.
+    let places = [
+        (Point::AfterNextKey, 1, false),
+        (Point::BeforeCommit, 2, false),
+        (Point::AfterCommit, 2, true),
+        (Point::AfterKeyEntry, 1, true),
+        (Point::AfterOldKeyGone, 1, true),
+        (Point::AfterCheckpointTmp, 2, true),
+        (Point::AfterCheckpointRename, 2, true),
+    ];
+    for (point, nth, changed) in places {
+        let before = key();
+        let rotated = Command::new(faulty_binary())
+            .args(["key", "rotate", "--dir", dir.to_str().unwrap()])
+            .env("TALLYSEAL_FAULT", format!("{}:{nth}", point.as_str()))
+            .output()
+            .unwrap();
+        assert_eq!(rotated.status.code(), None, "{point:?}: {}", String::from_utf8_lossy(&rotated.stderr));
+        site.start();
+        site.plant.stop();
+        assert_eq!(key() != before, changed, "{point:?}");
+        assert!(!dir.join("keys/book.key.next").exists(), "{point:?}");
+        tallyseal_tests::verifiers::all_hold_by(&dir, &site.plant.book.key);
+    }
+    site.plant.end();
 }
 
 #[test]

@@ -312,7 +312,7 @@ class Books(Case):
     def test_a_sound_book_is_consistent_but_not_authenticated(self):
         result = self.sound(counted().dump())
         self.assertEqual((result["trust"], result["verdict"]), ("self", "CONSISTENT, NOT AUTHENTICATED"))
-        self.assertEqual(result["signatures"], {"standing": 4, "void": 0, "unknown": 0})
+        self.assertEqual(result["signatures"], {"standing": 4, "void": 0, "compromised": 0, "unknown": 0})
         self.assertEqual(result["head"]["n"], result["entries"] - 1)
         looked = {check["check"]: check["looked_at"] for check in result["checks"]}
         self.assertEqual(looked["signatures"], 4)
@@ -467,7 +467,7 @@ class Books(Case):
 
     def test_entry_0_opens_the_book(self):
         for change, check in (
-            ({"kind": "book.started"}, "chain"),
+            ({"kind": "access.refused"}, "chain"),
             ({"stream": "book/C"}, "chain"),
             ({"book": "other.example"}, "chain"),
         ):
@@ -493,7 +493,7 @@ class People(Case):
         book.add("count.fault_disposed", "count/C-0001", {}, "U-0007")
         self.assertEqual(self.sound(book.dump())["signatures"]["void"], 1)
         book.sign("U-0007", "counted", "count/C-0001")
-        self.assertEqual(self.sound(book.dump())["signatures"], {"standing": 4, "void": 1, "unknown": 0})
+        self.assertEqual(self.sound(book.dump())["signatures"], {"standing": 4, "void": 1, "compromised": 0, "unknown": 0})
 
     def test_every_field_of_a_signature_is_held(self):
         for what, changes in (
@@ -1069,9 +1069,102 @@ class Parts(Case):
         for what, changes in (
             ("not its SHA-256", {"key": "00" * 32}),
             ("not signed by the one before", {"proof": new.sign(b"x")}),
-            ("out of form", {"proof": "AAAA"}),
         ):
             self.faulty(enrolled(**changes).dump(), "keys", size - 1, what=what)
+        self.faulty(enrolled(proof="AAAA").dump(), "bytes", size - 1, what="body of book.key_enrolled")
+        # The newer key does not vouch for a checkpoint of before its time; in a record it does for one of after it.
+        listed = [*LISTED, "book/B"]
+        for key in (None, new):
+            book = enrolled()
+            old, book.key = book.key, new
+            record = pack(seal(book, listed=listed))
+            vkey = book.vkey(key or old)
+            self.assertEqual(self.sound(record, "--key", vkey)["trust"], "key")
+        book = enrolled()
+        message = b"tallyseal book key v1\n" + jcs({"book": BOOK, "key": book.key.name})
+        again = {"key": book.key.name, "public_key": b64(book.key.public), "proof": new.sign(message)}
+        book.add("book.key_enrolled", "book/B", again)
+        self.faulty(book.dump(), "keys", size, what="had that key before")
+
+    def test_a_compromised_key_of_the_book_vouches_for_nothing_from_there_on(self):
+        def marked(since, key=None):
+            book = counted()
+            first, new = book.key, Key(90)
+            message = b"tallyseal book key v1\n" + jcs({"book": BOOK, "key": new.name})
+            body = {"key": new.name, "public_key": b64(new.public), "proof": first.sign(message)}
+            enrolled = book.add("book.key_enrolled", "book/B", body)["n"]
+            book.key = new
+            since = enrolled if since is None else since
+            mark = {"from": since, "key": (key or first).name}
+            book.add("book.key_compromised", "book/B", mark, "U-0001", why="a laptop was stolen")
+            return book, first, enrolled
+
+        listed = [*LISTED, "book/B"]
+        # The first key was compromised when it vouched; only who has the second from elsewhere knows the book by it.
+        for since, trust in ((None, "self"), (0, "self"), (10_000, "key")):
+            book, first, _ = marked(since)
+            record = pack(seal(book, listed=listed))
+            self.assertEqual(self.sound(record, "--key", book.vkey(first))["trust"], trust)
+            self.assertEqual(self.sound(record, "--key", book.vkey())["trust"], "key")
+        book, _, enrolled = marked(1, Key(90))
+        record = pack(seal(book, listed=listed))
+        self.assertEqual(self.sound(record, "--key", book.vkey())["trust"], "self")
+        book, _, enrolled = marked(1, Key(91))
+        self.faulty(book.dump(), "keys", enrolled + 1, what="none of the book's")
+
+    def test_what_a_compromised_key_signed_does_not_stand(self):
+        def marked(who, since):
+            book = counted()
+            key = book.people[who][2].name
+            for kind, more in (("compromised", {"from": since}), ("retired", {})):
+                body = {"account": who, "key": key, **more}
+                book.add(f"account.key_{kind}", f"account/{who}", body, "U-0001", why="a password was seen")
+            return book
+
+        signed = next(entry["n"] for entry in counted().entries if entry["body"].get("meaning") == "counted")
+        all_of_them = self.sound(counted().dump())["signatures"]["standing"]
+        for since, entries in ((0, [signed]), (signed, [signed]), (signed + 1, [])):
+            result = self.sound(marked("U-0007", since).dump())
+            self.assertEqual(result["compromised"][0]["entries"], entries)
+            self.assertEqual(result["signatures"]["standing"], all_of_them - len(entries))
+            self.assertEqual(result["signatures"]["compromised"], len(entries))
+        # Whose key was confirmed by it alone falls with it: U-0001 confirmed U-0002 and U-0007.
+        confirmed = [e["n"] for e in counted().entries if e["stream"] == "account/U-0007" and e["kind"] == "signature.applied"]
+        result = self.sound(marked("U-0001", confirmed[0]).dump())
+        self.assertEqual(result["compromised"][0]["entries"], [*confirmed, signed])
+        book = marked("U-0007", signed)
+        book.sign("U-0007", "counted", "count/C-0001")
+        self.faulty(book.dump(), "signatures", len(book.lines) - 1, what="retired")
+        book = counted()
+        body = {"account": "U-0007", "key": "00" * 32, "from": 1}
+        book.add("account.key_compromised", "account/U-0007", body, "U-0001", why="x")
+        self.faulty(book.dump(), "keys", len(book.lines) - 1, what="none of the account's")
+
+    def test_the_two_clocks_of_one_boot_go_on_together(self):
+        def started(book, at, count, boot="a"):
+            body = {"boot": boot, "clock": "x", "engine": "x", "mono_us": count * 1_000_000, "schemas": "00" * 32,
+                    "software": "x", "store": "x", "synchronised": "unknown"}  # fmt: skip
+            book.add("book.started", "book/B", body, at=f"2026-03-02T{at}.000000Z")
+
+        def stepped(book, at, count):
+            body = {"boot": "a", "cause": "set", "from": book.entries[-1]["at"], "mono_us": count * 1_000_000,
+                    "to": f"2026-03-02T{at}.000000Z"}  # fmt: skip
+            book.add("clock.stepped", "book/B", body, at=body["to"])
+
+        book = founded()
+        started(book, "10:00:00", 100)
+        started(book, "10:01:45", 200)
+        stepped(book, "09:00:00", 210)
+        started(book, "09:01:35", 310)
+        started(book, "12:00:00", 5, "b")
+        started(book, "12:00:01", 9, "unknown")
+        started(book, "13:00:00", 5, "unknown")
+        self.sound(book.dump())
+        for at, count, what in (("10:01:46", 200, "apart"), ("10:01:40", 206, "apart"), ("10:00:00", 99, "smaller")):
+            book = founded()
+            started(book, "10:00:00", 100)
+            started(book, at, count)
+            self.faulty(book.dump(), "time", len(book.lines) - 1, what=what)
 
     def test_each_rule_of_captures(self):
         capture = f"captures/{h(RAW[0]).hex()}"

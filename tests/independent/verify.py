@@ -27,6 +27,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 KIND_ROWS = """
 | `book.opened` | 1 | book | yes |
+| `book.key_enrolled` | 1 | book | no |
+| `book.key_compromised` | 1 | book | no |
 | `book.started` | 1 | book | no |
 | `clock.stepped` | 1 | book | no |
 | `access.refused` | 1 | book | no |
@@ -35,6 +37,7 @@ KIND_ROWS = """
 | `account.disabled` | 1 | account | no |
 | `account.key_enrolled` | 1 | account | yes |
 | `account.key_retired` | 1 | account | no |
+| `account.key_compromised` | 1 | account | no |
 | `account.password_changed` | 1 | account | no |
 | `account.password_reset` | 1 | account | no |
 | `account.locked` | 1 | account | no |
@@ -233,6 +236,8 @@ MEANINGS = {
 }
 
 LARGEST_NUMBER = 2**53 - 1
+# By how much the two clocks of one boot may move apart from one entry that says both to the next (section 1).
+APART = datetime.timedelta(seconds=5)
 LARGEST_ENTRY = 262_144
 LARGEST_NOTE = 65_536
 DEEPEST = 16
@@ -460,6 +465,21 @@ BODIES = {
         },
         {},
     ),
+    "book.key_enrolled": ({"key": a_hash, "public_key": a_base64(32), "proof": a_base64(64)}, {}),
+    "book.key_compromised": ({"key": a_hash, "from": a_number}, {}),
+    "book.started": (
+        {
+            "boot": a_text,
+            "clock": a_text,
+            "engine": a_text,
+            "mono_us": a_number,
+            "schemas": a_hash,
+            "software": a_text,
+            "store": a_text,
+            "synchronised": one_of("yes", "no", "unknown"),
+        },
+        {},
+    ),
     "clock.stepped": ({"from": a_time, "to": a_time, "boot": a_text, "mono_us": a_number, "cause": a_text}, {}),
     "account.enrolled": (
         {
@@ -478,6 +498,7 @@ BODIES = {
         {"previous": a_hash},
     ),
     "account.key_retired": ({"account": an_id, "key": a_hash}, {}),
+    "account.key_compromised": ({"account": an_id, "key": a_hash, "from": a_number}, {}),
     "account.password_reset": ({"account": an_id}, {}),
     "account.locked": ({"account": an_id, "failures": a_number, "until": a_time}, {}),
     "account.unlocked": ({"account": an_id}, {}),
@@ -1174,6 +1195,8 @@ class Key:
         self.name, self.public, self.rev, self.first = name, public, rev, first
         self.confirmed = False
         self.retired = False
+        # The entries that confirmed it.
+        self.confirmations = []
 
 
 class Account:
@@ -1209,7 +1232,13 @@ class Verifier:
         self.listed = None
         self.schemas = {}
         self.book = None
+        # [(the entry that enrolled it, its public part)]; of each that is marked, by its name, from when on.
         self.book_keys = []
+        self.book_marks = {}
+        # {the name of a person's key: [account, from]}, and every signature: (n, the name of its key, the key).
+        self.marks = {}
+        self.fallen = {}
+        self.given_signatures = []
         self.accounts = {}
         self.streams = {}
         self.owners = {}
@@ -1266,7 +1295,7 @@ class Verifier:
                 self.skip(f"body of {entry.kind} v{entry.v}: {error}")
 
     def check_chain_and_time(self, whole):
-        last, revs, acts = None, {}, set()
+        last, revs, acts, both = None, {}, set(), None
         for place, entry in enumerate(self.entries):
             self.look("chain")
             if entry.fields is None:
@@ -1294,6 +1323,7 @@ class Verifier:
             self.check_act(entry, last, acts)
             self.look("time")
             self.check_time(entry, last)
+            both = self.check_both_clocks(entry, both)
             last = entry
 
     def check_opening(self, entry):
@@ -1330,6 +1360,23 @@ class Verifier:
             else:
                 self.skip("time that falls where entries between are not at hand")
 
+    def check_both_clocks(self, entry, before):
+        """Holds an entry that says the clock and the steady count against the last one that did. Gives the newer one."""
+        if entry.kind not in ("book.started", "clock.stepped") or entry.v != 1:
+            return before
+        boot, count = entry.body["boot"], entry.body["mono_us"]
+        if before is None or boot == "unknown" or before.body["boot"] != boot:
+            return entry
+        if count < before.body["mono_us"]:
+            self.fault("time", entry.n, f"the steady count is smaller than at entry {before.n} of the same boot")
+        elif entry.kind == "book.started":
+            form = "%Y-%m-%dT%H:%M:%S.%fZ"
+            passed = datetime.datetime.strptime(entry.at, form) - datetime.datetime.strptime(before.at, form)
+            steady = datetime.timedelta(microseconds=count - before.body["mono_us"])
+            if abs(passed - steady) > APART:
+                self.fault("time", entry.n, f"clock and steady count moved apart since entry {before.n} of the same boot")
+        return entry
+
     # --- Keys, signatures, separation: in one pass, since each depends on what was there before.
 
     def follow(self):
@@ -1347,6 +1394,8 @@ class Verifier:
                 self.fault("keys", entry.n, "the book was opened a second time")
             elif kind == "book.key_enrolled":
                 self.take_next_book_key(entry)
+            elif kind == "book.key_compromised":
+                self.take_book_mark(entry)
             elif kind is not None and kind.startswith("account.") and kind in BODIES:
                 self.take_account(entry, kind)
             elif kind == "count.segment_captured":
@@ -1367,6 +1416,20 @@ class Verifier:
             stream.tree.add(entry.leaf)
             if "account" in entry.by:
                 stream.makers.setdefault(entry.kind, set()).add(entry.by["account"])
+        self.let_fall()
+
+    def let_fall(self):
+        """Signatures that do not stand: a key is marked as compromised. Ascending, since one may rest on another."""
+        for n, name, key in self.given_signatures:
+            if name in self.marks and self.marks[name][1] <= n:
+                self.fallen[n] = name
+                continue
+            before = [by for by in key.confirmations if by < n] if key else []
+            if before and all(by in self.fallen for by in before):
+                self.fallen[n] = self.fallen[before[0]]
+        for n in self.fallen:
+            if self.signature_state.get(n) == "standing":
+                self.signature_state[n] = "compromised"
 
     def take_book_key(self, entry):
         self.look("keys")
@@ -1378,9 +1441,7 @@ class Verifier:
     def take_next_book_key(self, entry):
         self.look("keys")
         body = entry.body
-        form = {"key": a_hash, "public_key": a_base64(32), "proof": a_base64(64)}
-        if entry.stream != "book/B" or exactly(body, form) is not None or not self.book_keys:
-            self.fault("keys", entry.n, "book.key_enrolled is out of form")
+        if not self.book_keys:
             return
         public = unbase64(body["public_key"], 32)
         statement = b"tallyseal book key v1\n" + jcs({"book": entry.book, "key": body["key"]})
@@ -1388,8 +1449,23 @@ class Verifier:
             self.fault("keys", entry.n, "the book key's name is not its SHA-256")
         elif not good_signature(self.book_keys[-1][1], statement, unbase64(body["proof"], 64)):
             self.fault("keys", entry.n, "the new book key is not signed by the one before")
+        elif public in [known for _, known in self.book_keys]:
+            self.fault("keys", entry.n, "the book had that key before")
         else:
             self.book_keys.append((entry.n, public))
+
+    def take_book_mark(self, entry):
+        self.look("keys")
+        name, since = entry.body["key"], entry.body["from"]
+        if name not in [sha256(public).hex() for _, public in self.book_keys]:
+            self.fault("keys", entry.n, "a key is marked that is none of the book's")
+            return
+        self.book_marks[name] = min(since, self.book_marks.get(name, since))
+
+    def book_key_marked(self, place, at):
+        """Whether the book's key at that place is marked as compromised at that size or entry."""
+        since = self.book_marks.get(sha256(self.book_keys[place][1]).hex())
+        return since is not None and since <= at
 
     def take_account(self, entry, kind):
         body = entry.body
@@ -1410,6 +1486,8 @@ class Verifier:
             account.disabled = True
         elif kind == "account.key_enrolled":
             self.take_key(entry, account)
+        elif kind == "account.key_compromised":
+            self.take_mark(entry, account)
         elif kind == "account.key_retired":
             self.look("keys")
             keys = [key for key in account.keys if key.name == body["key"]]
@@ -1417,6 +1495,15 @@ class Verifier:
                 self.fault("keys", entry.n, "a key is retired that was not enrolled")
             for key in keys:
                 key.retired = True
+
+    def take_mark(self, entry, account):
+        self.look("keys")
+        name, since = entry.body["key"], entry.body["from"]
+        if name not in [key.name for key in account.keys]:
+            self.fault("keys", entry.n, "a key is marked that is none of the account's")
+            return
+        mark = self.marks.setdefault(name, [entry.body["account"], since])
+        mark[1] = min(mark[1], since)
 
     def take_key(self, entry, account):
         self.look("keys")
@@ -1503,6 +1590,7 @@ class Verifier:
         except Bad as error:
             fault(str(error))
             # Without a valid key nothing can be said about the signature itself.
+        self.given_signatures.append((entry.n, body["key"], key))
         message = b"tallyseal signature v1\n" + jcs(statement)
         if key is not None and not good_signature(key.public, message, unbase64(body["sig"], 64)):
             fault("the Ed25519 signature is not good")
@@ -1515,6 +1603,7 @@ class Verifier:
                 self.fault("keys", entry.n, "an identity is confirmed of an account without a key")
             elif account is not self.accounts.get(body["account"]):
                 keys[-1].confirmed = True
+                keys[-1].confirmations.append(entry.n)
 
     def check_cover(self, name, cover, fault):
         stream = self.streams.get(name)
@@ -1628,8 +1717,16 @@ class Verifier:
             self.fault("keys", 0, "the book's key is not the one that was given")
 
     def trust_note(self, note, given):
-        if note is not None and given is not None and given[0] == self.book:
-            if given[1] in [key for _, key in self.book_keys]:
+        """The key that was given vouches for the note: by itself, or from proof to proof for a newer one that signed it."""
+        if note is None or given is None or given[0] != self.book or not self.book_keys:
+            return
+        signer = max([place for place, (n, _) in enumerate(self.book_keys) if n < note.size], default=0)
+        if self.book_key_marked(signer, note.size):
+            self.skip("a checkpoint by a key of the book that is marked as compromised at its size: it proves nothing")
+            return
+        for place, (_, public) in enumerate(self.book_keys[: signer + 1]):
+            path = range(place, signer)
+            if public == given[1] and not any(self.book_key_marked(one, self.book_keys[one + 1][0]) for one in path):
                 self.trusted.add("key")
 
     # --- A whole book.
@@ -1942,7 +2039,7 @@ class Verifier:
     def result(self):
         trust = next((how for how in ("checkpoint", "key") if how in self.trusted), "self")
         last = next((entry for entry in reversed(self.entries) if entry.fields is not None), None)
-        public = self.book_keys[0][1] if self.book_keys else None
+        public = self.book_keys[-1][1] if self.book_keys else None
         if self.faults:
             verdict = "FAULTS FOUND"
         elif trust == "self":
@@ -1963,7 +2060,12 @@ class Verifier:
             "head": {"n": last.n, "leaf": last.leaf.hex()} if last else None,
             "checkpoint": {"size": note.size, "root": note.root.hex()} if note else None,
             "exposed": self.size - self.newest_outside,
-            "signatures": {state: states.count(state) for state in ("standing", "void", "unknown")},
+            "signatures": {state: states.count(state) for state in ("standing", "void", "compromised", "unknown")},
+            "compromised": [
+                {"account": account, "entries": [n for n in self.fallen if self.fallen[n] == key], "from": since, "key": key}
+                for key, (account, since) in sorted(self.marks.items())
+            ],
+            "keys": [verifier_key(self.book, public) for _, public in self.book_keys] if self.book else [],
             "checks": [{"check": c, "looked_at": k, "faults": count[c]} for c, k in self.looked.items()],
             "faults": self.faults,
             "not_judged": [{"what": what, "count": count} for what, count in sorted(self.skipped.items())],
@@ -1986,13 +2088,20 @@ def show(path, result):
         faults = f"{check['faults']} FAULTS" if check["faults"] else "holds"
         print(f"  {check['check']:<12} {check['looked_at']:>9} looked at   {faults}")
     states = result["signatures"]
-    print(f"signatures: {states['standing']} standing, {states['void']} void, {states['unknown']} not known")
+    print(
+        f"signatures: {states['standing']} standing, {states['void']} void, {states['compromised']} not standing for a "
+        f"compromised key, {states['unknown']} not known"
+    )
+    for mark in result["compromised"]:
+        entries = ", ".join(map(str, mark["entries"])) or "none"
+        print(printable(f"key compromised from n {mark['from']}, of {mark['account']}: {mark['key']}; not standing: {entries}"))
     for one in result["not_judged"]:
         print(printable(f"not judged: {one['count']} x {one['what']}"))
     for fault in result["faults"]:
         where = "" if fault["n"] is None else f" n={fault['n']}"
         print(printable(f"FAULT {fault['check']}{where}: {fault['what']}"))
-    print(printable(f"key: {result['key']}"))
+    for key in result["keys"]:
+        print(printable(f"key: {key}"))
     print(f"fingerprint: {result['fingerprint']}")
     print(f"entries after the newest checkpoint from outside: {result['exposed']}")
     print(result["verdict"])

@@ -159,6 +159,21 @@ pub struct AccountKeyRetired {
     pub key: Hash,
 }
 
+/// Somebody else may have held a person's signing key: what it signed from some entry on does not stand.
+///
+/// Rule: `FORMAT.md` section 4; 21 CFR 11.300(c), loss management of what identifies a person.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct AccountKeyCompromised {
+    /// The account.
+    pub account: AccountId,
+    /// The `n` of the first entry whose signature by this key does not stand.
+    pub from: u64,
+    /// The key.
+    pub key: Hash,
+}
+
 /// Too many wrong passwords were given for an account: nobody signs in with it until the stated moment.
 ///
 /// Rule: 21 CFR 11.300(d), attempts at unauthorised use are detected and reported.

@@ -26,6 +26,47 @@ pub struct BookOpened {
     pub zone: String,
 }
 
+/// The book's key changed: from here on another key signs its checkpoints.
+///
+/// Rule: `FORMAT.md` section 3; NIST SP 800-57 part 1, cryptoperiods.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookKeyEnrolled {
+    /// SHA-256 of the new raw public key.
+    pub key: Hash,
+    /// Base64 of the signature of the key before it over the book's key statement.
+    pub proof: String,
+    /// Base64 of the 32 raw bytes of the new key.
+    pub public_key: String,
+}
+
+/// Somebody else may have held a key of the book: what it signed from some size on proves nothing by itself.
+///
+/// Rule: `FORMAT.md` section 3; NIST SP 800-57 part 1, compromise of keys.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookKeyCompromised {
+    /// The first size whose checkpoint by this key proves nothing; and the first `n` at which it vouches for no new key.
+    pub from: u64,
+    /// SHA-256 of the raw public key.
+    pub key: Hash,
+}
+
+/// Whether the clock of a machine follows a time service.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Synchronised {
+    /// The operating system says that it does.
+    Yes,
+    /// The operating system says that it does not.
+    No,
+    /// Nothing says either.
+    Unknown,
+}
+
 /// A server started on the book.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
@@ -37,12 +78,16 @@ pub struct BookStarted {
     pub clock: String,
     /// Version of the plugin engine.
     pub engine: String,
+    /// The steady clock at that moment. Unit: microseconds since boot.
+    pub mono_us: u64,
     /// SHA-256 over the JSON Schemas of every entry kind.
     pub schemas: Hash,
     /// Name and version of the software.
     pub software: String,
     /// The store and its durability settings.
     pub store: String,
+    /// Whether the clock follows a time service.
+    pub synchronised: Synchronised,
 }
 
 /// The server's clock moved against its own steady count.

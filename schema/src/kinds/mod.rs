@@ -138,6 +138,8 @@ pub fn find(name: &str, v: u32) -> Option<&'static Kind> {
 
 kinds! {
     "book.opened" 1 BookOpened ["book"] true;
+    "book.key_enrolled" 1 BookKeyEnrolled ["book"] false;
+    "book.key_compromised" 1 BookKeyCompromised ["book"] false;
     "book.started" 1 BookStarted ["book"] false;
     "clock.stepped" 1 ClockStepped ["book"] false;
     "access.refused" 1 AccessRefused ["book"] false;
@@ -146,6 +148,7 @@ kinds! {
     "account.disabled" 1 AccountDisabled ["account"] false;
     "account.key_enrolled" 1 AccountKeyEnrolled ["account"] true;
     "account.key_retired" 1 AccountKeyRetired ["account"] false;
+    "account.key_compromised" 1 AccountKeyCompromised ["account"] false;
     "account.password_changed" 1 AccountPasswordChanged ["account"] false;
     "account.password_reset" 1 AccountPasswordReset ["account"] false;
     "account.locked" 1 AccountLocked ["account"] false;

@@ -116,6 +116,9 @@ enum Cmd {
         #[arg(long)]
         key: bool,
     },
+    /// The book's own key.
+    #[command(subcommand)]
+    Key(KeyCmd),
     /// Drops the views and makes them again from the entries.
     #[command(after_help = "Example: tallyseal rebuild --dir /srv/book")]
     Rebuild {
@@ -129,6 +132,20 @@ enum Cmd {
     /// A counting table to test against.
     #[command(after_help = "Example: tallyseal simulate --listen 127.0.0.1:4001 --labels 5000 --splices 2 --seed 7")]
     Simulate(commands::simulate::SimulateArgs),
+}
+
+#[derive(Subcommand)]
+enum KeyCmd {
+    /// Makes a new key for the book, has the old one vouch for it in an entry, and destroys the old one.
+    #[command(after_help = "Example: tallyseal key rotate --dir /srv/book --why \"yearly change\"")]
+    Rotate {
+        /// Data directory of the book.
+        #[arg(long)]
+        dir: PathBuf,
+        /// Why; it is recorded.
+        #[arg(long, value_name = "TEXT")]
+        why: Option<String>,
+    },
 }
 
 #[derive(Subcommand)]
@@ -284,6 +301,7 @@ pub fn run() -> ExitCode {
         Cmd::SetPages => printing::child(),
         Cmd::Dump { dir, from, to } => commands::book::dump(&dir, from, to),
         Cmd::Checkpoint { dir, key } => commands::book::checkpoint(&dir, key),
+        Cmd::Key(KeyCmd::Rotate { dir, why }) => commands::key::rotate(&dir, why.as_deref()),
         Cmd::Rebuild { dir } => commands::book::rebuild(&dir),
         Cmd::Plugin(PluginCmd::Check { dir }) => commands::plugin::check(&dir),
         Cmd::Plugin(PluginCmd::Digest { dir }) => commands::plugin::digest(&dir),

@@ -16,7 +16,7 @@ use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::sync::mpsc::UnboundedSender;
 
 use crate::cli::CannotRun;
-use crate::export;
+use crate::{export, randomness};
 
 /// How long after a failure to hear a command it is tried again.
 const AGAIN: Duration = Duration::from_millis(200);
@@ -29,6 +29,8 @@ pub(crate) enum Ask {
     Checkpoint,
     /// The book's public key.
     Key,
+    /// Another key for the book; the answer is its public part.
+    Rotate { why: Option<String> },
     /// The sealed record of a thing, written to a file.
     Export { record: Stream, sheet: Sheet, out: PathBuf },
 }
@@ -101,6 +103,10 @@ async fn done(ask: Ask, book: Book, said: UnboundedSender<String>) -> Result<Str
     match ask {
         Ask::Checkpoint => book.keep_checkpoint().await.map_err(|error| error.to_string()),
         Ask::Key => book.verifier_key().map_err(|error| error.to_string()),
+        Ask::Rotate { why } => {
+            let seed = randomness::bytes().map_err(|error| error.to_string())?;
+            book.rotate_key(seed, why).await.map_err(|error| error.to_string())
+        }
         Ask::Export { record, sheet, out } => {
             let told = move |stage: export::Stage| drop(said.send(stage.said().to_owned()));
             let by = By::system("command-line");

@@ -6,7 +6,7 @@ use std::io::{Seek as _, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
-use tallyseal_book::{Book, Order};
+use tallyseal_book::{ActError, Book, Order, Receipt};
 use tallyseal_control::{Command, Record, Refusal, State};
 use tallyseal_press::{Attached, Job};
 use tallyseal_report::paper::{self, Sheet};
@@ -248,7 +248,7 @@ impl Prepared {
         let Self { book, by, record, size, streams, unsealed } = self;
         let (manifest, pdf) = (unsealed.manifest_hash(), unsealed.pdf_hash());
         let command = Command::NoteExport { record, manifest, pdf, streams };
-        let receipt = book.act(Order { by, ..system_order("export", command)? }).await?;
+        let receipt = noted(&book, by, command, size).await?;
         // C2 is the checkpoint of that very batch: it has the entry in it and stands outside the database already.
         let note = receipt.checkpoint;
         let sealed_size = parsed(&note)?.size;
@@ -267,6 +267,30 @@ impl Prepared {
         });
         sealed.await.map_err(DeskError::Internal)
     }
+}
+
+/// How often the book's own stream may move while a copy is taken: it is written once a minute at most.
+const TRIES: u32 = 20;
+
+/// Records that a copy is taken, under the key that its first checkpoint was signed by: the copy has no entry of a key that
+/// came after that, so that nobody could hold its second checkpoint against one.
+async fn noted(book: &Book, by: By, command: Command, size: u64) -> Result<Receipt, DeskError> {
+    for _ in 0..TRIES {
+        let Some((rev, Record { state: State::Book(state), .. })) = book.record(&Stream::book())? else { break };
+        if state.keys.last().is_some_and(|key| key.n >= size) {
+            return Err(DeskError::refused(Refusal::conflict(
+                "book-key-changed",
+                "The book changed its key while this copy was made.",
+                "Take the copy again.",
+            )));
+        }
+        let expected = BTreeMap::from([(Stream::book(), rev)]);
+        match book.act(Order { by: by.clone(), expected, ..system_order("export", command.clone())? }).await {
+            Err(ActError::Stale(_)) => {}
+            done => return Ok(done?),
+        }
+    }
+    Err(DeskError::Internal("the book's own stream did not stand still".to_owned()))
 }
 
 fn parsed(note: &str) -> Result<checkpoint::Checkpoint, DeskError> {

@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
-use tallyseal_book::{Book, CreateError, Layout, Lock, Opening, Order, SecretChange, key_file};
+use tallyseal_book::{Book, CreateError, Layout, Lock, OpenError, Opening, Order, SecretChange, key_file};
 use tallyseal_control::{Command, fold_account};
 use tallyseal_schema::ids::{AccountId, BookName};
 use tallyseal_schema::kinds::Role;
@@ -173,7 +173,11 @@ fn begin(dir: &Path) -> Result<Made, CannotRun> {
         return Err(CreateError::Exists(dir.to_owned()).into());
     }
     if !new {
-        let left = partial.is_dir();
+        // Left of a making only where its own database is still beside it: without one these are parts of a book.
+        let left = Layout::new(&partial).db().exists();
+        if !left && !layout.traces().is_empty() {
+            return Err(OpenError::Lost(dir.to_owned()).into());
+        }
         for inside in std::fs::read_dir(dir)? {
             let name = inside?.file_name();
             let ours = ["lock", "init.partial"].iter().any(|ours| name == *ours)

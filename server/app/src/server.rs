@@ -47,7 +47,7 @@ pub(crate) fn open_book(dir: &Path, accept_earlier_clock: Option<EarlierClock>) 
         software: SOFTWARE.to_owned(),
         engine: format!("tallyseal-plugin-host {}", tallyseal_plugin_host::engine_version()),
         schemas: schemas_hash(),
-        boot: BootInfo { id: clock::boot_id(), clock: clock::clock_state() },
+        boot: BootInfo { id: clock::boot_id(), clock: clock::clock_state(), synchronised: clock::synchronised() },
         clock: Arc::new(SystemClock),
         accept_earlier_clock,
     };

@@ -7,11 +7,11 @@ use std::path::Path;
 
 use tallyseal_press::{Attached, Job};
 use tallyseal_report::paper::{self, Sheet};
-use tallyseal_schema::Entry;
 use tallyseal_schema::canonical::unbase64;
 use tallyseal_schema::checkpoint::VerifierKey;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::sealed::read_zip;
+use tallyseal_schema::{Body, Entry};
 use tallyseal_verify::Report;
 
 use crate::SOFTWARE;
@@ -69,9 +69,14 @@ impl Parts {
         let mut key = None;
         for line in self.attached.entries.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {
             let entry = Entry::read(line).map_err(|error| error.to_string())?;
-            if let tallyseal_schema::Body::BookOpened(opened) = &entry.body {
-                let public = unbase64(&opened.public_key).and_then(|key| key.try_into().ok());
-                key = public.map(|public| VerifierKey::of_book(&opened.name, public).to_string());
+            // The newest of the book's keys: a record holds every change of them.
+            let public_key = match &entry.body {
+                Body::BookOpened(opened) => Some(&opened.public_key),
+                Body::BookKeyEnrolled(enrolled) => Some(&enrolled.public_key),
+                _ => None,
+            };
+            if let Some(public) = public_key.and_then(|key| unbase64(key)?.try_into().ok()) {
+                key = Some(VerifierKey::of_book(&entry.header.book, public).to_string());
             }
             entries.insert(entry.header.n, line.to_vec());
         }

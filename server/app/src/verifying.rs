@@ -57,6 +57,8 @@ pub(crate) struct Found {
     pub(crate) checkpoint: Option<CheckpointSeen>,
     /// Every check that was made.
     pub(crate) checks: Vec<CheckLine>,
+    /// Signatures that do not stand, because of a key that is marked as compromised.
+    pub(crate) compromised: u64,
     /// How many entries were there.
     pub(crate) entries: u64,
     /// How many faults there are.
@@ -89,6 +91,7 @@ impl From<Report> for Found {
             book: report.book.map(|book| book.to_string()),
             checkpoint: report.checkpoint,
             checks: report.checks,
+            compromised: report.compromised,
             entries: report.entries,
             fault_count,
             faults,

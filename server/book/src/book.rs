@@ -12,7 +12,7 @@ use tokio::sync::{broadcast, oneshot, watch};
 
 use crate::core::Packed;
 use crate::error::ReadError;
-use crate::executor::{Ask, Asks, End, Kept, Reply};
+use crate::executor::{Ask, Asks, End, Kept, Reply, Rotated, Rotation};
 use crate::layout::Layout;
 use crate::order::{ActError, Committed, Order, Receipt, Secret};
 use crate::reader::{HeadInfo, Reader};
@@ -27,7 +27,7 @@ pub struct Book(Arc<Inner>);
 struct Inner {
     asks: Asks,
     committed: broadcast::Sender<Committed>,
-    key: String,
+    key: Arc<Mutex<String>>,
     latest: Arc<Mutex<String>>,
     layout: Layout,
     name: BookName,
@@ -40,7 +40,7 @@ struct Inner {
 pub(crate) struct Parts {
     pub(crate) asks: Asks,
     pub(crate) committed: broadcast::Sender<Committed>,
-    pub(crate) key: String,
+    pub(crate) key: Arc<Mutex<String>>,
     pub(crate) latest: Arc<Mutex<String>>,
     pub(crate) layout: Layout,
     pub(crate) name: BookName,
@@ -210,9 +210,37 @@ impl Book {
         Ok(locked(&self.0.latest).clone())
     }
 
-    /// The book's public key as a C2SP verifier key.
+    /// The book's public key as a C2SP verifier key: the one that signs now.
     pub fn verifier_key(&self) -> Result<String, ReadError> {
-        Ok(self.0.key.clone())
+        Ok(locked(&self.0.key).clone())
+    }
+
+    /// Changes the book's key: `seed` is that of the new one, 32 random bytes. Gives the new verifier key.
+    ///
+    /// The new key is on disk before its entry, and the old private key is destroyed after it. Checkpoints that are kept
+    /// stay as they are, signed by the key of their time.
+    ///
+    /// Errors: [`ActError`]; after [`ActError::Failed`] nothing has changed.
+    /// Crash: the next start finishes the change where its entry is there, and takes it back where it is not.
+    pub async fn rotate_key(&self, seed: [u8; 32], why: Option<String>) -> Result<String, ActError> {
+        let (reply, waiting) = oneshot::channel();
+        self.rotate(Rotation { seed, why }, Box::new(move |done| drop(reply.send(done))))?;
+        waiting.await.unwrap_or_else(|_| Err(self.why_stopped()))
+    }
+
+    /// As [`Book::rotate_key`], for a thread that may block.
+    pub fn rotate_key_blocking(&self, seed: [u8; 32], why: Option<String>) -> Result<String, ActError> {
+        let (reply, waiting) = std::sync::mpsc::sync_channel(1);
+        self.rotate(Rotation { seed, why }, Box::new(move |done| drop(reply.send(done))))?;
+        waiting.recv().unwrap_or_else(|_| Err(self.why_stopped()))
+    }
+
+    fn rotate(&self, rotation: Rotation, reply: Rotated) -> Result<(), ActError> {
+        match self.0.asks.try_send(Ask::Rotate(Box::new(rotation), reply)) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(_)) => Err(ActError::Busy),
+            Err(TrySendError::Disconnected(_)) => Err(self.why_stopped()),
+        }
     }
 
     /// Reads over a connection of the pool. Blocks, as all reading does; a batch that commits never makes it wait.

@@ -21,8 +21,11 @@ pub trait Clock: Send + Sync {
 /// Unit: microseconds. Rule: `FORMAT.md` section 1, clock.
 pub(crate) const SLACK_US: i64 = 2_000_000;
 
+/// What stands for the boot ID of a machine that has none.
+pub const UNKNOWN_BOOT: &str = "unknown";
+
 /// The largest number of the record: a steady count beyond it could not be written.
-const NUMBER_MAX: u64 = (1 << 53) - 1;
+pub(crate) const NUMBER_MAX: u64 = (1 << 53) - 1;
 
 /// The moment for the next entry, and the step that must be recorded before it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -37,14 +40,23 @@ pub(crate) struct Pace {
     boot: String,
     /// `at` of the last entry.
     last: Time,
-    /// Wall clock and steady count when they were last looked at together.
-    seen: Option<(Time, u64)>,
+    /// Wall clock and steady count at the moment that both are held against: the last entry of this boot that says both,
+    /// which a start or a step wrote. It does not move with each look, so that many small steps add up to one.
+    anchor: Option<(Time, u64)>,
 }
 
 impl Pace {
     /// `last`: `at` of the book's last entry. `boot`: the machine's boot ID.
     pub(crate) fn new(clock: Arc<dyn Clock>, boot: String, last: Time) -> Self {
-        Self { clock, boot, last, seen: None }
+        Self { clock, boot, last, anchor: None }
+    }
+
+    /// An earlier entry says both clocks: where it is of this boot, steps since then are seen too.
+    pub(crate) fn anchored(&mut self, boot: &str, at: Time, mono_us: u64) {
+        // A machine that does not say its boot ID may have been started anew.
+        if boot == self.boot && boot != UNKNOWN_BOOT && mono_us <= self.clock.mono_us() {
+            self.anchor = Some((at, mono_us));
+        }
     }
 
     /// `at` of the last entry.
@@ -66,10 +78,9 @@ impl Pace {
     /// the slack, now, with the step to record first. A jump ahead of the steady count is recorded too.
     pub(crate) fn tick(&mut self) -> Tick {
         let (wall, mono) = (self.clock.now(), self.clock.mono_us());
-        let strayed = self.seen.replace((wall, mono)).map_or(0, |(wall_then, mono_then)| {
-            let steady = i64::try_from(mono.saturating_sub(mono_then)).unwrap_or(i64::MAX);
-            wall.micros().saturating_sub(wall_then.micros()).saturating_sub(steady)
-        });
+        let (wall_then, mono_then) = *self.anchor.get_or_insert((wall, mono));
+        let steady = i64::try_from(mono.saturating_sub(mono_then)).unwrap_or(i64::MAX);
+        let strayed = wall.micros().saturating_sub(wall_then.micros()).saturating_sub(steady);
         if behind(wall, self.last) {
             return self.step(wall, wall, mono, "the server's clock was set back");
         }
@@ -95,7 +106,7 @@ impl Pace {
     }
 
     fn step(&mut self, at: Time, wall: Time, mono: u64, cause: &str) -> Tick {
-        self.seen = Some((wall, mono));
+        self.anchor = Some((wall, mono));
         let step = ClockStepped {
             boot: self.boot.clone(),
             cause: cause.to_owned(),

@@ -53,8 +53,14 @@ pub enum OpenError {
     Lock(LockError),
     /// Its key cannot be used.
     Key(KeyFileError),
-    /// Its key is not the one that entry 0 names.
+    /// Its key is none that its entries name.
     OtherKey,
+    /// Its key is one that another has followed.
+    OldKey,
+    /// The database is gone from a directory that holds other parts of a book.
+    Lost(PathBuf),
+    /// Others than the owner may write into the directory; its path and mode.
+    Open(PathBuf, u32),
     /// The SQLite in this program is older than the book may be trusted to; its version.
     Engine(String),
     /// The database does not take a setting that durability rests on.
@@ -102,13 +108,31 @@ impl fmt::Display for OpenError {
             Self::NoBook(dir) => write!(f, "There is no book in {}. `init` makes one.", dir.display()),
             Self::Unfinished(dir) => write!(
                 f,
-                "The making of the book in {} was interrupted. It holds nothing; remove the directory and make it anew.",
+                "The making of the book in {} was interrupted: it has no checkpoint. Was it ever in use, restore it from a \
+                 backup; else remove the directory and make it anew.",
                 dir.display()
             ),
             Self::Lock(error) => write!(f, "{error}"),
             Self::Key(error) => write!(f, "{error}"),
             Self::OtherKey => f.write_str(
-                "keys/book.key is not the key that entry 0 of this book names. Put the book's own key back.",
+                "keys/book.key is not the key that this book's entries name. Put the book's own key back.",
+            ),
+            Self::OldKey => f.write_str(
+                "keys/book.key is a key that this book has left behind: its entries enrol a newer one. Put the newer key \
+                 back; it was in keys/ when the key was changed.",
+            ),
+            Self::Lost(dir) => write!(
+                f,
+                "{0} holds keys, checkpoints or captured bytes of a book, and its book.db is gone. Restore book.db from \
+                 the newest backup, or the whole directory. A book is never begun anew under a name that is known: \
+                 whoever must, does so in another directory and under another name. Only where `init` never said that \
+                 the book is open was there none: then remove the directory.",
+                dir.display()
+            ),
+            Self::Open(path, mode) => write!(
+                f,
+                "{0} can be written to by others than its owner (mode {mode:04o}). See who did; then `chmod go-w {0}`.",
+                path.display()
             ),
             Self::Engine(version) => write!(
                 f,

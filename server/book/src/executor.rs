@@ -10,12 +10,15 @@ use tallyseal_schema::ids::BookName;
 use tallyseal_schema::signature::SigningKey;
 use tallyseal_schema::{Act, Body};
 use tokio::sync::{broadcast, watch};
+use zeroize::Zeroize as _;
 
 use crate::book::{Book, Parts};
+use crate::book_keys;
 use crate::clock::Tick;
 use crate::core::{Answer, Batch, Core, Done, Packed};
 use crate::error::{Fatal, OpenError};
 use crate::fault::{self, Point};
+use crate::key_file;
 use crate::layout::Layout;
 use crate::lock::Lock;
 use crate::notes::Notes;
@@ -43,12 +46,29 @@ pub(crate) type Reply = Box<dyn FnOnce(Result<Receipt, ActError>) + Send>;
 /// Where the checkpoint goes that was kept.
 pub(crate) type Kept = Box<dyn FnOnce(String) + Send>;
 
+/// A new key for the book.
+pub(crate) struct Rotation {
+    pub(crate) seed: [u8; 32],
+    pub(crate) why: Option<String>,
+}
+
+impl Drop for Rotation {
+    fn drop(&mut self) {
+        self.seed.zeroize();
+    }
+}
+
+/// Where the new key goes, as a verifier key, or why there is none.
+pub(crate) type Rotated = Box<dyn FnOnce(Result<String, ActError>) + Send>;
+
 /// What the executor is asked.
 pub(crate) enum Ask {
     /// An order.
     Order(Box<Packed>, Reply),
     /// Keep a checkpoint of what is there, and give it.
     Keep(Kept),
+    /// Another key for the book from here on.
+    Rotate(Box<Rotation>, Rotated),
     /// Keep a checkpoint of what is there, finish, and end.
     Stop,
 }
@@ -76,6 +96,7 @@ pub(crate) enum End {
 pub(crate) struct Executor {
     core: Core,
     key: SigningKey,
+    layout: Layout,
     notes: Notes,
     /// Entries in the database's log.
     logged: usize,
@@ -86,13 +107,14 @@ pub(crate) struct Executor {
 /// What the executor tells everybody.
 struct Told {
     committed: broadcast::Sender<Committed>,
+    key: Arc<Mutex<String>>,
     latest: Arc<Mutex<String>>,
     end: watch::Sender<Option<End>>,
 }
 
 impl Executor {
-    pub(crate) fn new(core: Core, key: SigningKey, notes: Notes, lock: Lock) -> Self {
-        Self { core, key, notes, logged: 0, lock }
+    pub(crate) fn new(core: Core, key: SigningKey, layout: Layout, notes: Notes, lock: Lock) -> Self {
+        Self { core, key, layout, notes, logged: 0, lock }
     }
 
     /// Writes that the server started, keeps a checkpoint, and goes to its own thread.
@@ -111,17 +133,21 @@ impl Executor {
         let note = self.sign();
         self.notes.keep(self.core.head.size(), &note)?;
         self.carry_log(false)?;
-        let key = VerifierKey::of_book(&start.name, self.key.public()).to_string();
+        let key = Arc::new(Mutex::new(self.verifier_key()));
         let (asks, asked) = sync_channel(start.queue);
         let (committed, _) = broadcast::channel(EVENTS);
         let (end, ended) = watch::channel(None);
         let latest = Arc::new(Mutex::new(note));
-        let told = Told { committed: committed.clone(), latest: Arc::clone(&latest), end };
+        let told = Told { committed: committed.clone(), key: Arc::clone(&key), latest: Arc::clone(&latest), end };
         let thread = std::thread::Builder::new()
             .name("executor".to_owned())
             .spawn(move || self.run(&asked, &told))
             .map_err(Fatal::file("starting the executor's thread"))?;
         Ok(Book::new(Parts { asks, committed, key, latest, layout: start.layout, name: start.name, ended, thread }))
+    }
+
+    fn verifier_key(&self) -> String {
+        VerifierKey::of_book(&self.core.book, self.key.public()).to_string()
     }
 
     fn sign(&self) -> String {
@@ -155,7 +181,7 @@ impl Executor {
                 self.keep_if_due(told)?;
                 continue;
             };
-            let Gathered { orders, keeps, stop } = gather(first, asked);
+            let Gathered { orders, keeps, rotate, stop } = gather(first, asked);
             if !orders.is_empty() {
                 self.batch(orders, told)?;
             }
@@ -163,6 +189,9 @@ impl Executor {
                 let note = latest(told).clone();
                 self.keep(&note)?;
                 keeps.into_iter().for_each(|reply| reply(note.clone()));
+            }
+            if let Some((rotation, reply)) = rotate {
+                self.rotate(&rotation, reply, told)?;
             }
             if stop {
                 return self.finish(told);
@@ -249,6 +278,46 @@ impl Executor {
         Ok(())
     }
 
+    /// Another key signs from here on. See `book_keys` for the order of the steps.
+    ///
+    /// A key that could not be made durable changes nothing. After the commit there is no way back: what fails then stops
+    /// the executor, and the next start finishes it.
+    fn rotate(&mut self, rotation: &Rotation, reply: Rotated, told: &Told) -> Result<(), Fatal> {
+        let next = match book_keys::prepare(&self.layout, &self.core.book, &self.key, &rotation.seed) {
+            Ok(next) => next,
+            Err(error) => {
+                let incident = self.core.next_incident();
+                tracing::error!(incident, %error, "the book's key was not changed");
+                reply(Err(ActError::Failed { incident }));
+                return Ok(());
+            }
+        };
+        fault::point(Point::AfterNextKey);
+        let tick = self.core.pace.tick();
+        let mut entries = Vec::new();
+        if let Some(step) = tick.step {
+            let why = step.cause.clone();
+            entries.push((Body::from(step), Some(why)));
+        }
+        entries.push((Body::from(next.body), rotation.why.clone()));
+        let batch = self.core.write_own(tick.at, entries)?;
+        fault::point(Point::AfterKeyEntry);
+        let placed = key_file::replace(&self.layout.book_key(), &self.layout.next_book_key());
+        placed.map_err(|error| Fatal::Panic(error.to_string()))?;
+        // ORDER: the first checkpoint that has the entry in it is signed by the key that it enrols.
+        self.key = next.key;
+        let note = self.signed(&batch.fresh, told);
+        self.keep(&note)?;
+        let key = self.verifier_key();
+        told.key.lock().unwrap_or_else(PoisonError::into_inner).clone_from(&key);
+        reply(Ok(key));
+        for committed in batch.fresh {
+            // Nobody listens: nobody misses it.
+            let _ = told.committed.send(committed);
+        }
+        Ok(())
+    }
+
     /// The head moved: a new checkpoint, in memory.
     fn signed(&mut self, fresh: &[Committed], told: &Told) -> String {
         // ORDER: signed only after the commit: the entries below it are durable.
@@ -272,6 +341,8 @@ struct Gathered {
     orders: Vec<(Packed, Reply)>,
     /// Who wants the checkpoint after it.
     keeps: Vec<Kept>,
+    /// The change of the book's key after it; nothing more is gathered then.
+    rotate: Option<(Box<Rotation>, Rotated)>,
     /// It is the last.
     stop: bool,
 }
@@ -284,6 +355,10 @@ fn gather(first: Ask, asked: &Receiver<Ask>) -> Gathered {
         match ask {
             Ask::Order(order, reply) => gathered.orders.push((*order, reply)),
             Ask::Keep(reply) => gathered.keeps.push(reply),
+            Ask::Rotate(rotation, reply) => {
+                gathered.rotate = Some((rotation, reply));
+                return gathered;
+            }
             Ask::Stop => {
                 gathered.stop = true;
                 return gathered;

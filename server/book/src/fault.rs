@@ -26,6 +26,12 @@ pub enum Point {
     AfterCheckpointRename,
     /// The log of the database is about to be carried into the database file.
     BeforeWalCheckpoint,
+    /// The book's next key is on disk under its own name; no entry speaks of it.
+    AfterNextKey,
+    /// The entry that enrols it is on disk; the old key still has its name.
+    AfterKeyEntry,
+    /// What the old key's file held was written over; the next one has not its name yet.
+    AfterOldKeyGone,
     /// New views are filled under their new names.
     BeforeViewSwap,
     /// The old views were dropped inside the transaction that puts the new ones in place.
@@ -34,7 +40,7 @@ pub enum Point {
 
 impl Point {
     /// Every place.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 15] = [
         Self::BeforeBegin,
         Self::AfterInsert,
         Self::AfterCaptureWrite,
@@ -45,6 +51,9 @@ impl Point {
         Self::AfterCheckpointTmp,
         Self::AfterCheckpointRename,
         Self::BeforeWalCheckpoint,
+        Self::AfterNextKey,
+        Self::AfterKeyEntry,
+        Self::AfterOldKeyGone,
         Self::BeforeViewSwap,
         Self::InViewSwap,
     ];
@@ -62,6 +71,9 @@ impl Point {
             Self::AfterCheckpointTmp => "AfterCheckpointTmp",
             Self::AfterCheckpointRename => "AfterCheckpointRename",
             Self::BeforeWalCheckpoint => "BeforeWalCheckpoint",
+            Self::AfterNextKey => "AfterNextKey",
+            Self::AfterKeyEntry => "AfterKeyEntry",
+            Self::AfterOldKeyGone => "AfterOldKeyGone",
             Self::BeforeViewSwap => "BeforeViewSwap",
             Self::InViewSwap => "InViewSwap",
         }

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use tallyseal_schema::canonical;
 use zeroize::Zeroize as _;
 
+use crate::fault::{self as faults, Point};
 use crate::layout::sync_dir;
 
 /// Why a key file cannot be used.
@@ -90,6 +91,37 @@ pub fn read(path: &Path) -> Result<[u8; 32], KeyFileError> {
     let secret = <[u8; 32]>::try_from(bytes.as_slice()).map_err(|_| fault(path, KeyFault::Form));
     bytes.zeroize();
     secret
+}
+
+/// Puts the key file `next` in the place of `old`, whose bytes are written over first.
+///
+/// Whoever calls this has made sure that `old` is needed no more. What a disk keeps beside its files (its own copies, a
+/// snapshot, a backup) is beyond this: see the deployment's words on keys.
+///
+/// Errors: [`KeyFault::Io`]. Crash: `old` may be spoiled and `next` still under its own name; it is called again then.
+pub(crate) fn replace(old: &Path, next: &Path) -> Result<(), KeyFileError> {
+    let put = || -> io::Result<()> {
+        if let Ok(mut file) = OpenOptions::new().write(true).open(old) {
+            let length = usize::try_from(file.metadata()?.len().min(4_096)).unwrap_or(0);
+            file.write_all(&vec![b'\n'; length])?;
+            file.sync_all()?;
+        }
+        faults::point(Point::AfterOldKeyGone);
+        std::fs::rename(next, old)?;
+        old.parent().map_or(Ok(()), sync_dir)
+    };
+    put().map_err(|error| fault(old, KeyFault::Io(error)))
+}
+
+/// Removes a key file that was made and never used.
+///
+/// Errors: [`KeyFault::Io`].
+pub(crate) fn discard(path: &Path) -> Result<(), KeyFileError> {
+    let put = || -> io::Result<()> {
+        std::fs::remove_file(path)?;
+        path.parent().map_or(Ok(()), sync_dir)
+    };
+    put().map_err(|error| fault(path, KeyFault::Io(error)))
 }
 
 fn check_mode(path: &Path, file: &File) -> Result<(), KeyFileError> {

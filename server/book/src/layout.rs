@@ -42,9 +42,21 @@ impl Layout {
         self.keys().join("book.key")
     }
 
+    /// The key that follows it, between its making and the moment at which it takes the other's place.
+    pub fn next_book_key(&self) -> PathBuf {
+        self.keys().join("book.key.next")
+    }
+
     /// Every checkpoint that was kept, one file each.
     pub fn checkpoints(&self) -> PathBuf {
         self.dir.join("checkpoints")
+    }
+
+    /// What is there of a book beside its database: each of these is a trace of one, and a place where nobody makes another.
+    pub fn traces(&self) -> Vec<PathBuf> {
+        let kept = [self.keys(), self.checkpoints(), self.captures()];
+        let logs = ["book.db-wal", "book.db-shm"].map(|name| self.dir.join(name));
+        kept.into_iter().chain(logs).filter(|path| path.exists()).collect()
     }
 
     /// Held by whoever serves or changes the book.

@@ -6,6 +6,7 @@
 #![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing))]
 
 mod book;
+mod book_keys;
 mod capture;
 mod capture_files;
 mod clock;
@@ -21,6 +22,7 @@ mod held;
 pub mod key_file;
 mod layout;
 mod lock;
+mod modes;
 mod notes;
 mod open;
 mod order;
@@ -37,7 +39,7 @@ mod tile;
 mod views;
 
 pub use book::Book;
-pub use clock::Clock;
+pub use clock::{Clock, UNKNOWN_BOOT};
 pub use create::Opening;
 pub use differing::{Differing, differing_views};
 pub use error::{CreateError, OpenError, ReadError};

@@ -5,24 +5,23 @@ use std::sync::Arc;
 
 use rusqlite::Connection;
 use tallyseal_control::State;
-use tallyseal_schema::checkpoint::{self, VerifierKey};
+use tallyseal_schema::checkpoint;
 use tallyseal_schema::ids::{AccountId, BookName, Stream};
-use tallyseal_schema::kinds::BookStarted;
-use tallyseal_schema::signature::SigningKey;
-use tallyseal_schema::{Body, Entry, Hash, Time, canonical};
-use zeroize::Zeroize as _;
+use tallyseal_schema::kinds::{BookStarted, Synchronised};
+use tallyseal_schema::{Body, Entry, Hash, Time};
 
 use crate::book::Book;
+use crate::book_keys::{self, BookKeys};
 use crate::capture_files::{self, CaptureWriter};
-use crate::clock::{Clock, Pace};
+use crate::clock::{Clock, NUMBER_MAX, Pace};
 use crate::core::{Core, Decide};
 use crate::entries::{self, Head, sql, unsql};
 use crate::error::{Fatal, OpenError};
 use crate::executor::{Executor, QUEUE, Start};
 use crate::fold;
-use crate::key_file;
 use crate::layout::Layout;
 use crate::lock::Lock;
+use crate::modes;
 use crate::notes::{self, Notes};
 use crate::store;
 use crate::tile::{Known, TileWriter, Tree};
@@ -34,10 +33,12 @@ const TAIL: u64 = 1_000;
 /// The machine that the server runs on.
 #[derive(Debug, Clone)]
 pub struct BootInfo {
-    /// Its boot ID.
+    /// Its boot ID; [`UNKNOWN_BOOT`](crate::UNKNOWN_BOOT) where it does not say.
     pub id: String,
     /// What it says about its clock.
     pub clock: String,
+    /// Whether that follows a time service.
+    pub synchronised: Synchronised,
 }
 
 /// Who agreed that a server starts although its clock is before the last entry.
@@ -68,7 +69,8 @@ pub struct Settings {
 impl Book {
     /// Opens the book in `dir`, checks it, and starts its executor. The start is an entry.
     ///
-    /// Shape of the check: the tables and triggers are ours, entry 0 names this key, the head is the last entry, the
+    /// Shape of the check: nobody else may write here or read the keys, the tables and triggers are ours, the key is the
+    /// newest that an entry names, the head is the last entry, the
     /// last 1,000 entries hash to each other, the tree has the head's root, the newest checkpoint that was kept is of
     /// this book and agrees with the tree, captured bytes are all there, the clock is not before the last entry.
     ///
@@ -85,23 +87,31 @@ impl Book {
             return Err(no_database(&layout));
         }
         let lock = Lock::take(&layout, &settings.software).map_err(OpenError::Lock)?;
-        let mut seed = key_file::read(&layout.book_key()).map_err(OpenError::Key)?;
-        let key = SigningKey::from_seed(&seed).map_err(|error| OpenError::Store(error.to_string()));
-        seed.zeroize();
-        let key = key?;
-        let mut conn = store::open_writer(&layout.db())?;
+        modes::check(&layout)?;
+        let mut conn = store::open_writer(&layout.db()).map_err(|error| match error {
+            // An empty file in the place of the database of a book that was served.
+            OpenError::Unfinished(dir) if matches!(notes::newest(&layout.checkpoints()), Ok(Some(_))) => {
+                OpenError::Lost(dir)
+            }
+            error => error,
+        })?;
         let head = Head::load(&conn)?.ok_or_else(|| OpenError::Unfinished(dir.to_owned()))?;
-        let name = check_first(&conn, &key)?;
+        let name = check_first(&conn)?;
         let last = check_tail(&conn, &head, &name)?;
         if !fold::is_current(&conn)? {
             tracing::info!("the views are of another version and are made anew");
             fold::fold(&mut conn)?;
         }
-        let kept = check_tree(&conn, &layout, &head, &name, &key)?;
+        let keys = BookKeys::load(&conn)?;
+        let key = book_keys::recover(&layout, &keys)?;
+        let kept = check_tree(&conn, &layout, &head, &name, &keys)?;
         let transaction = conn.transaction()?;
         capture_files::recover(&transaction, &layout.captures())?;
         transaction.commit()?;
         let mut pace = Pace::new(Arc::clone(&settings.clock), settings.boot.id.clone(), last);
+        if let Some((boot, at, mono_us)) = last_clocks(&conn)? {
+            pace.anchored(&boot, at, mono_us);
+        }
         let behind = pace.is_behind();
         let accepted = match (behind, settings.accept_earlier_clock) {
             (false, _) => None,
@@ -129,11 +139,13 @@ impl Book {
             boot: settings.boot.id,
             clock: settings.boot.clock,
             engine: settings.engine,
+            mono_us: settings.clock.mono_us().min(NUMBER_MAX),
             schemas: settings.schemas,
             software: settings.software,
             store: store::description(),
+            synchronised: settings.boot.synchronised,
         });
-        let executor = Executor::new(core, key, Notes::new(layout.checkpoints(), kept), lock);
+        let executor = Executor::new(core, key, layout.clone(), Notes::new(layout.checkpoints(), kept), lock);
         executor.start(Start { accepted, layout, name, queue, started })
     }
 }
@@ -160,24 +172,36 @@ fn two_people(conn: &Connection, people: &[AccountId; 2]) -> Result<[String; 2],
     }
 }
 
-/// Why there is no database: the making of the book was interrupted before it, or there never was a book. Where a
-/// checkpoint is kept there was one, and nobody is told to remove the directory.
+/// Why there is no database: it was lost, the making of the book was interrupted before it, or there never was a book.
+/// Where any part of a book is left nobody is told to remove the directory.
 fn no_database(layout: &Layout) -> OpenError {
-    let began = layout.book_key().exists() && matches!(notes::newest(&layout.checkpoints()), Ok(None));
     let dir = layout.dir().to_owned();
-    if began { OpenError::Unfinished(dir) } else { OpenError::NoBook(dir) }
+    if layout.traces().is_empty() { OpenError::NoBook(dir) } else { OpenError::Lost(dir) }
 }
 
-/// Entry 0 opens this very book under this very key. Gives the book's name.
-fn check_first(conn: &Connection, key: &SigningKey) -> Result<BookName, OpenError> {
+/// The last entry that says both clocks, a start or a step: its boot ID, its `at`, its steady count.
+fn last_clocks(conn: &Connection) -> Result<Option<(String, Time, u64)>, OpenError> {
+    let mut statement = conn.prepare("SELECT n, bytes FROM entry WHERE stream = ?1 ORDER BY rev DESC")?;
+    let mut rows = statement.query([Stream::book().as_str()])?;
+    while let Some(row) = rows.next()? {
+        let (n, bytes): (u64, Vec<u8>) = (unsql(row.get(0)?), row.get(1)?);
+        let entry = Entry::read(&bytes).map_err(|error| Fatal::entry(n, &error))?;
+        match entry.body {
+            Body::BookStarted(body) => return Ok(Some((body.boot, entry.header.at, body.mono_us))),
+            Body::ClockStepped(body) => return Ok(Some((body.boot, entry.header.at, body.mono_us))),
+            _ => {}
+        }
+    }
+    Ok(None)
+}
+
+/// Entry 0 opens this very book. Gives the book's name.
+fn check_first(conn: &Connection) -> Result<BookName, OpenError> {
     let bytes = entries::bytes(conn, 0)?.ok_or_else(|| Fatal::damaged(0, "it is missing"))?;
     let entry = Entry::read(&bytes).map_err(|error| Fatal::entry(0, &error))?;
     let Body::BookOpened(opened) = entry.body else {
         return Err(Fatal::damaged(0, "it does not open a book").into());
     };
-    if opened.public_key != canonical::base64(key.public()) {
-        return Err(OpenError::OtherKey);
-    }
     if opened.name != entry.header.book {
         return Err(Fatal::damaged(0, "it names another book").into());
     }
@@ -232,7 +256,7 @@ fn check_tree(
     layout: &Layout,
     head: &Head,
     name: &BookName,
-    key: &SigningKey,
+    keys: &BookKeys,
 ) -> Result<u64, OpenError> {
     let mut known = Known::default();
     let mut tree = Tree::new(conn, &mut known);
@@ -249,8 +273,8 @@ fn check_tree(
     };
     let text = std::fs::read_to_string(&file).map_err(Fatal::file("reading a checkpoint"))?;
     let wrong = |what: String| OpenError::Checkpoint(file.clone(), what);
-    let opened = checkpoint::open(&text, &[VerifierKey::of_book(name, key.public())])
-        .map_err(|error| wrong(error.to_string()))?;
+    // Another size than the name says is looked at below, before anything rests on it.
+    let opened = checkpoint::open(&text, &[keys.at(name, named)]).map_err(|error| wrong(error.to_string()))?;
     if opened.signed_by.is_empty() {
         return Err(wrong("it is not signed by the book's key".to_owned()));
     }

@@ -10,8 +10,9 @@ use rusqlite::{Connection, OptionalExtension as _};
 use tallyseal_control::{Key, Record};
 use tallyseal_schema::checkpoint::VerifierKey;
 use tallyseal_schema::ids::{AccountId, BookName, Stream};
-use tallyseal_schema::{Body, Entry, Hash, canonical};
+use tallyseal_schema::{Body, Entry, Hash};
 
+use crate::book_keys::BookKeys;
 use crate::capture_files;
 use crate::entries::{self, Head, sql};
 use crate::error::{Fatal, OpenError, ReadError};
@@ -64,7 +65,7 @@ impl Reader {
     /// Where the book ends. Errors: [`ReadError`].
     pub fn head(&self) -> Result<HeadInfo, ReadError> {
         let head = self.head_row()?;
-        Ok(HeadInfo { book: self.first()?.0, leaf: head.leaf, n: head.n() })
+        Ok(HeadInfo { book: self.first()?, leaf: head.leaf, n: head.n() })
     }
 
     fn head_row(&self) -> Result<Head, ReadError> {
@@ -72,11 +73,11 @@ impl Reader {
         Ok(Head::load(&self.conn)?.ok_or_else(none)?)
     }
 
-    /// Name and public key of the book, as entry 0 says them.
-    fn first(&self) -> Result<(BookName, String), ReadError> {
+    /// Name of the book, as entry 0 says it.
+    fn first(&self) -> Result<BookName, ReadError> {
         let bytes = entries::bytes(&self.conn, 0)?.ok_or_else(|| Fatal::damaged(0, "it is missing"))?;
         match Entry::read(&bytes).map_err(|error| Fatal::entry(0, &error))?.body {
-            Body::BookOpened(opened) => Ok((opened.name, opened.public_key)),
+            Body::BookOpened(opened) => Ok(opened.name),
             _ => Err(Fatal::damaged(0, "it does not open a book").into()),
         }
     }
@@ -229,11 +230,9 @@ impl Reader {
         Ok(newest.ok_or_else(|| Fatal::damaged(None, "no checkpoint is kept"))?)
     }
 
-    /// The book's public key as a C2SP verifier key.
+    /// The book's public key as a C2SP verifier key: the one that signs now.
     pub fn verifier_key(&self) -> Result<String, ReadError> {
-        let (name, key) = self.first()?;
-        let public = canonical::unbase64(&key).and_then(|bytes| <[u8; 32]>::try_from(bytes).ok());
-        let public = public.ok_or_else(|| Fatal::damaged(0, "it names no key"))?;
-        Ok(VerifierKey::of_book(&name, public).to_string())
+        let keys = BookKeys::load(&self.conn)?;
+        Ok(VerifierKey::of_book(&self.first()?, keys.newest()).to_string())
     }
 }

@@ -12,6 +12,7 @@ use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::{
     AccountDisabled, AccountEnrolled, BookStarted, Grant, Link, PluginDrafted, RemarkMade, Role, SessionEnd,
     SessionEnded, SessionOpened, StationRegistered, StationStrayCaptured, SupplierApproved, SupplierRegistered,
+    Synchronised,
 };
 use tallyseal_schema::{Act, By, Hash, Time, checkpoint, tree};
 
@@ -109,7 +110,7 @@ impl Plant {
     pub(crate) fn settings(&self) -> Settings {
         Settings {
             accept_earlier_clock: None,
-            boot: BootInfo { id: "boot".to_owned(), clock: "hand".to_owned() },
+            boot: BootInfo { id: "boot".to_owned(), clock: "hand".to_owned(), synchronised: Synchronised::Unknown },
             clock: self.clock.clone(),
             engine: "none".to_owned(),
             schemas: Hash::of(b"schemas"),
@@ -345,9 +346,11 @@ fn remarked(world: &World, record: &Stream, text: &str, gate: &Gate) -> Result<V
                     boot: String::new(),
                     clock: String::new(),
                     engine: String::new(),
+                    mono_us: 0,
                     schemas: Hash::ZERO,
                     software: String::new(),
                     store: String::new(),
+                    synchronised: Synchronised::Unknown,
                 },
             ),
         ]),

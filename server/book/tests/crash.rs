@@ -15,12 +15,12 @@ use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use tallyseal_book::fault::{self, Point};
 use tallyseal_book::{
-    ActError, Book, BootInfo, Clock, Opening, Order, Reader, Receipt, Settings, differing_views, rebuild,
+    ActError, Book, BootInfo, Clock, Layout, Opening, Order, Reader, Receipt, Settings, differing_views, rebuild,
 };
 use tallyseal_control::{Command, Piece};
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::ids::{AccountId, Stream};
-use tallyseal_schema::kinds::{Grant, Link, Role};
+use tallyseal_schema::kinds::{Grant, Link, Role, Synchronised};
 use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
 use tallyseal_schema::{Act, Body, By, Entry, Hash, Time, canonical};
 
@@ -47,7 +47,7 @@ impl Clock for RealClock {
 fn open(dir: &Path) -> Book {
     let settings = Settings {
         accept_earlier_clock: None,
-        boot: BootInfo { id: "boot".to_owned(), clock: "real".to_owned() },
+        boot: BootInfo { id: "boot".to_owned(), clock: "real".to_owned(), synchronised: Synchronised::Unknown },
         clock: Arc::new(RealClock(Instant::now())),
         engine: "none".to_owned(),
         schemas: Hash::of(b"schemas"),
@@ -312,7 +312,11 @@ fn read_all(dir: &Path) {
 
 /// The victim ends at a named place.
 fn ends_at(dir: &Path, round: u64, point: Point, nth: u64) {
-    let work = if matches!(point, Point::BeforeViewSwap | Point::InViewSwap) { "rebuild" } else { "acts" };
+    let work = match point {
+        Point::BeforeViewSwap | Point::InViewSwap => "rebuild",
+        Point::AfterNextKey | Point::AfterKeyEntry | Point::AfterOldKeyGone => "rotate",
+        _ => "acts",
+    };
     let mut child = start(dir, &format!("{work} {round}"), Some(format!("{}:{nth}", point.as_str())));
     let lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let heard: Heard = lines.filter_map(|line| heard(&line.unwrap())).collect();
@@ -320,6 +324,7 @@ fn ends_at(dir: &Path, round: u64, point: Point, nth: u64) {
     assert_eq!(status.signal(), Some(ABORTED), "{point:?}:{nth} did not fire: {status}");
     println!("{point:?}:{nth}: {} acknowledged before", heard.len());
     look(dir, round, &heard);
+    assert!(!Layout::new(dir).next_book_key().exists(), "{point:?}: a key is left over");
 }
 
 /// The victim is killed when it has acknowledged so many.
@@ -341,6 +346,10 @@ fn main() {
         let (work, round, dir) = (words.next().unwrap(), words.next().unwrap(), PathBuf::from(words.next().unwrap()));
         match work {
             "rebuild" => drop(rebuild(&dir).unwrap()),
+            "rotate" => {
+                let seed = [round.parse().unwrap(); 32];
+                open(&dir).rotate_key_blocking(seed, None).unwrap();
+            }
             _ => victim(&dir, round.parse().unwrap()),
         }
         return;
@@ -354,6 +363,7 @@ fn main() {
         let often = match point {
             Point::AfterCheckpointTmp | Point::AfterCheckpointRename => &[1, 2, 9][..],
             Point::BeforeWalCheckpoint | Point::BeforeViewSwap | Point::InViewSwap => &[1],
+            Point::AfterNextKey | Point::AfterKeyEntry | Point::AfterOldKeyGone => &[1],
             _ => &[1, 2, 12],
         };
         for nth in often {

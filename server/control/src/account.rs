@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Stream, Thing};
 use tallyseal_schema::kinds::{
-    AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountLocked, AccountPasswordChanged,
-    AccountPasswordReset, AccountRolesChanged, AccountUnlocked, Grant, Role,
+    AccountDisabled, AccountEnrolled, AccountKeyCompromised, AccountKeyEnrolled, AccountKeyRetired, AccountLocked,
+    AccountPasswordChanged, AccountPasswordReset, AccountRolesChanged, AccountUnlocked, Grant, Role,
 };
 use tallyseal_schema::signature::key_name;
 use tallyseal_schema::{Body, By, Entry, Hash, Time, canonical};
@@ -27,6 +27,9 @@ const FOUNDING: &str = "one of the two founding accounts; the plant keeps the re
 /// A signing key of an account.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AccountKey {
+    /// Somebody else may have held it: what it signed at this `n` and after does not stand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub compromised_from: Option<u64>,
     /// A second account confirmed the person's identity over it.
     pub confirmed: bool,
     /// SHA-256 of the raw public key.
@@ -115,6 +118,13 @@ impl AccountState {
         self.founder && self.keys.first().is_some_and(|first| first.key == *key && !first.retired)
     }
 
+    /// From which entry on signatures by that key do not stand; `None` where nobody marked it so.
+    ///
+    /// Rule: `FORMAT.md` section 4.
+    pub fn compromised_from(&self, key: &Hash) -> Option<u64> {
+        self.keys.iter().filter(|known| known.key == *key).filter_map(|known| known.compromised_from).min()
+    }
+
     /// The key for new signatures, confirmed or not.
     pub fn current_key(&self) -> Option<&AccountKey> {
         self.keys.last().filter(|key| !key.retired)
@@ -129,7 +139,13 @@ impl AccountState {
                 self.must_change_password = true;
             }
             Body::AccountKeyEnrolled(body) => {
-                self.keys.push(AccountKey { confirmed: false, key: body.key, retired: false });
+                self.keys.push(AccountKey { compromised_from: None, confirmed: false, key: body.key, retired: false });
+            }
+            Body::AccountKeyCompromised(body) => {
+                for key in self.keys.iter_mut().filter(|known| known.key == body.key) {
+                    // The earliest counts: a later mark takes nothing back.
+                    key.compromised_from = Some(key.compromised_from.map_or(body.from, |from| from.min(body.from)));
+                }
             }
             Body::AccountKeyRetired(body) => {
                 for key in self.keys.iter_mut().filter(|known| known.key == body.key) {
@@ -558,6 +574,48 @@ pub(crate) fn disable(world: &World, context: &Context, account: &AccountId, why
     not_the_last_to_administer(world, &stream, state)?;
     let mut drafts = vec![Draft::because(&stream, AccountDisabled { account: account.clone() }, &reason(why)?)];
     drafts.extend(end_all(world, account)?);
+    Ok(drafts)
+}
+
+/// Marks a key that somebody else may have held. It signs nothing more from now on; what it signed from `from` on is
+/// still there and does not stand. The password that opens it is reset as well: see `reset_password`.
+///
+/// Rule: `FORMAT.md` section 4; 21 CFR 11.300(c). Nobody marks their own key: whoever holds it could take back what they
+/// signed.
+pub(crate) fn compromise_key(
+    world: &World,
+    context: &Context,
+    account: &AccountId,
+    key: &Hash,
+    from: u64,
+    why: &str,
+) -> Result<Vec<Draft>, Stop> {
+    let stream = Stream::account(account);
+    let state = world.account(&stream)?;
+    not_oneself(context, account)?;
+    let Some(known) = state.keys.iter().find(|known| known.key == *key) else {
+        return Err(Refusal::invalid(
+            "not-the-accounts-key",
+            format!("{account} has never had the key {key}."),
+            "Copy the key from the signature or from the account's page.",
+        )
+        .into());
+    };
+    if let Some(earlier) = known.compromised_from.filter(|earlier| *earlier <= from) {
+        return Err(Refusal::conflict(
+            "compromised-already",
+            format!("That key is marked as compromised from entry {earlier} on already."),
+            "Nothing is left to do, unless it was compromised even earlier.",
+        )
+        .into());
+    }
+    let why = reason(why)?;
+    let mut drafts =
+        vec![Draft::because(&stream, AccountKeyCompromised { account: account.clone(), from, key: *key }, &why)];
+    if !known.retired {
+        drafts.push(Draft::because(&stream, AccountKeyRetired { account: account.clone(), key: *key }, &why));
+        drafts.extend(end_all(world, account)?);
+    }
     Ok(drafts)
 }
 

@@ -104,6 +104,8 @@ authority! {
     ChangeRoles people("change_roles", &[Administrator]);
     DisableAccount people("disable_account", &[Administrator]);
     ResetPassword people("reset_password", &[Administrator]);
+    CompromiseKey people("compromise_key", &[Administrator]);
+    CompromiseBookKey people("compromise_book_key", &[Administrator]);
     LockAccount software("lock_account");
     UnlockAccount people("unlock_account", &[Administrator]);
     // Not with a one-time password: in its place a new key is enrolled, never the old one kept.

@@ -34,8 +34,8 @@ use crate::text::{line, said};
 use crate::world::{Stop, World, of};
 use crate::{Context, Draft};
 use crate::{
-    account, challenge, codes, container, count, delivery, deviation, giving_back, hand_count, issue, item, limits,
-    line, observe, order, overrides, plugin, quantity, reconciliation, review, roll, session, station,
+    account, book, challenge, codes, container, count, delivery, deviation, giving_back, hand_count, issue, item,
+    limits, line, observe, order, overrides, plugin, quantity, reconciliation, review, roll, session, station,
 };
 
 /// Captured bytes of a machine and what its plugin saw in them: one flush of the capture.
@@ -150,6 +150,12 @@ pub enum Command {
     DisableAccount { account: AccountId, why: String },
     /// An administrator has a one-time secret made in place of a person's password, which is lost.
     ResetPassword { account: AccountId, why: String },
+    /// An administrator marks a person's signing key that somebody else may have held: what it signed at entry `from` and
+    /// after does not stand.
+    CompromiseKey { account: AccountId, key: Hash, from: u64, why: String },
+    /// An administrator marks a key of the book that somebody else may have held: its checkpoints of size `from` and
+    /// larger prove nothing by themselves.
+    CompromiseBookKey { key: Hash, from: u64, why: String },
     /// Too many wrong passwords were given for an account (the software counted them).
     LockAccount { account: AccountId, failures: u32, until: Time },
     /// An administrator lets a locked account be signed in to again, before its time.
@@ -470,8 +476,10 @@ impl Command {
             | C::ChangeRoles { account, .. }
             | C::DisableAccount { account, .. }
             | C::ResetPassword { account, .. }
+            | C::CompromiseKey { account, .. }
             | C::LockAccount { account, .. }
             | C::UnlockAccount { account, .. } => return Some(Stream::account(account)),
+            C::CompromiseBookKey { .. } => return Some(Stream::book()),
             C::OpenSession { session, .. } | C::EndSession { session, .. } | C::LockSession { session, .. } => {
                 (Thing::Session, session)
             }
@@ -592,6 +600,10 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
         C::ChangeRoles { account, roles, why } => account::change_roles(world, context, account, roles, why),
         C::DisableAccount { account, why } => account::disable(world, context, account, why),
         C::ResetPassword { account, why } => account::reset_password(world, context, account, why),
+        C::CompromiseKey { account, key, from, why } => {
+            account::compromise_key(world, context, account, key, *from, why)
+        }
+        C::CompromiseBookKey { key, from, why } => book::compromise_key(world, key, *from, why),
         C::LockAccount { account, failures, until } => account::lock(world, context, account, *failures, *until),
         C::UnlockAccount { account, why } => account::unlock(world, context, account, why),
         C::ChangePassword {} => account::change_password(world, context),

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Stream};
 use tallyseal_schema::kinds::{MEANINGS, Meaning, Role, meaning};
-use tallyseal_schema::{Body, By, Entry, Time};
+use tallyseal_schema::{Body, By, Entry, Hash, Time};
 
 use crate::refusal::Refusal;
 use crate::world::{Stop, World};
@@ -18,8 +18,12 @@ pub struct Standing {
     pub account: AccountId,
     /// When.
     pub at: Time,
+    /// The key that signed, by its name.
+    pub key: Hash,
     /// What it means.
     pub meaning: String,
+    /// Its place in the book.
+    pub n: u64,
     /// Printed name.
     pub name: String,
     /// Its place in the record's stream.
@@ -54,7 +58,9 @@ impl Facts {
             self.signatures.push(Standing {
                 account: signature.account.clone(),
                 at: entry.header.at,
+                key: signature.key,
                 meaning: signature.meaning.clone(),
+                n: entry.header.n,
                 name: signature.name.clone(),
                 rev: entry.header.rev,
                 role: signature.role,

@@ -7,6 +7,7 @@
 
 mod account;
 mod authority;
+mod book;
 mod challenge;
 mod codes;
 mod command;
@@ -49,6 +50,7 @@ mod world;
 
 pub use account::{AccountKey, AccountState, fold_account};
 pub use authority::{AUTHORITY, Authority};
+pub use book::{BookKey, BookState};
 pub use command::{CodeRun, Command, Irregular, Piece};
 pub use container::{ContainerState, ContainerStatus, DESTROY_DAYS};
 pub use count::{CountState, CountStatus, Disposed, Fault, Taken, Totals};

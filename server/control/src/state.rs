@@ -7,14 +7,14 @@ use tallyseal_schema::Entry;
 use tallyseal_schema::ids::{Stream, Thing};
 
 use crate::facts::Facts;
-use crate::{AccountState, CountState, DeliveryState, DeviationState, ItemState, PluginState, RollState};
+use crate::{AccountState, BookState, CountState, DeliveryState, DeviationState, ItemState, PluginState, RollState};
 use crate::{ClearanceState, ContainerState, HandCountState, IssueState, LimitSetState, LineState};
 use crate::{OrderState, OverrideState, ReconciliationState};
 use crate::{SessionState, StationState, SupplierState, TestRollState};
 
 /// Version of the states and keys below. Raise it with every change to what is remembered: views of another
 /// version are folded anew from the entries.
-pub const VIEW_VERSION: u32 = 7;
+pub const VIEW_VERSION: u32 = 8;
 
 /// A key under which streams are found: `THING.PROPERTY=VALUE`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -31,8 +31,8 @@ impl Key {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "thing", rename_all = "snake_case")]
 pub enum State {
-    /// The book: nothing beside its entries.
-    Book {},
+    /// The book.
+    Book(BookState),
     /// A person's account.
     Account(AccountState),
     /// A session.
@@ -117,7 +117,7 @@ pub fn evolve(record: Option<Record>, entry: &Entry) -> Result<Record, EvolveErr
         }
     };
     match &mut record.state {
-        State::Book {} => {}
+        State::Book(state) => state.evolve(entry),
         State::Account(state) => state.evolve(entry),
         State::Session(state) => state.evolve(entry),
         State::Supplier(state) => state.evolve(entry),
@@ -146,7 +146,7 @@ pub fn evolve(record: Option<Record>, entry: &Entry) -> Result<Record, EvolveErr
 /// The state before a thing's first entry, which `evolve` then takes in.
 fn start(entry: &Entry) -> Option<State> {
     Some(match Thing::parse(entry.header.stream.thing())? {
-        Thing::Book => State::Book {},
+        Thing::Book => State::Book(BookState::default()),
         Thing::Account => State::Account(AccountState::start(&entry.body)?),
         Thing::Session => State::Session(SessionState::start(&entry.body)?),
         Thing::Supplier => State::Supplier(SupplierState::start(&entry.body)?),
@@ -175,7 +175,7 @@ impl Record {
     pub fn keys(&self, stream: &Stream) -> Vec<Key> {
         let mut keys = vec![Key::new("thing", stream.thing())];
         match &self.state {
-            State::Book {} => {}
+            State::Book(_) => {}
             State::Supplier(state) => state.keys(&mut keys),
             State::Item(state) => state.keys(&mut keys),
             State::Account(state) => state.keys(stream, &mut keys),

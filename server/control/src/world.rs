@@ -6,7 +6,7 @@ use tallyseal_schema::ids::{Id, Stream, Thing};
 
 use crate::refusal::Refusal;
 use crate::state::{Key, Record, State};
-use crate::{AccountState, CountState, DeliveryState, DeviationState, ItemState, PluginState, RollState};
+use crate::{AccountState, BookState, CountState, DeliveryState, DeviationState, ItemState, PluginState, RollState};
 use crate::{ClearanceState, ContainerState, HandCountState, IssueState, LimitSetState, LineState};
 use crate::{OrderState, OverrideState, ReconciliationState};
 use crate::{SessionState, StationState, SupplierState, TestRollState};
@@ -98,6 +98,15 @@ impl World {
         format!("{}/{prefix}-{number:06}", thing.as_str())
             .parse()
             .map_err(|_| Refusal::internal("the next number does not fit into an ID").into())
+    }
+
+    /// The book itself. Errors: not supplied, not opened.
+    pub(crate) fn book(&self) -> Result<&BookState, Stop> {
+        let stream = Stream::book();
+        match self.record(&stream)?.map(|record| &record.state) {
+            Some(State::Book(state)) => Ok(state),
+            _ => Err(Refusal::not_found("book", &stream).into()),
+        }
     }
 
     typed! {

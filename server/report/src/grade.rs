@@ -197,6 +197,9 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
         B::LimitSetWithdrawn(_) => seen("Limits withdrawn"),
         B::ItemObsoleted(_) => seen("Item made obsolete"),
         B::AccountLocked(_) => seen("Account locked"),
+        B::AccountKeyCompromised(_) => seen("A person's signing key compromised"),
+        B::BookKeyCompromised(_) => seen("The book's key compromised"),
+        B::BookKeyEnrolled(_) => seen("The book's key changed"),
         B::ActRefused(_) => seen("Refused"),
         B::SessionPasswordRefused(body) => {
             if body.record.is_some() {

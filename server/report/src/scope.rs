@@ -46,6 +46,14 @@ pub fn scope<E>(
             scope.lean_on_stations();
         }
     }
+    // A checkpoint is held against the key of its time, and what that key is worth: a book that changed its key, or marked
+    // one, has its own stream in each record. Not followed further: who marked a key has no part in the record.
+    let book = Stream::book();
+    let about_keys = |entry: &Entry| matches!(entry.body, Body::BookKeyEnrolled(_) | Body::BookKeyCompromised(_));
+    let all = entries(&book)?;
+    if all.iter().any(about_keys) {
+        scope.taken.insert(book, all);
+    }
     Ok(scope.taken.into_keys().collect())
 }
 
@@ -240,15 +248,15 @@ mod tests {
 
     use tallyseal_schema::entry::{Header, Machine, Person};
     use tallyseal_schema::kinds::{
-        Allowance, ClearancePerformed, ClearanceWhen, Coding, ContainerDestructionConsented,
-        ContainerDestructionDeclared, ContainerFilled, ContainerOpened, Contents, CountOpened, DeliveryReceived,
-        DeviationOpened, DeviationRule, DeviationScopeExtended, Direction, DocumentCopy, ExaminationVerdict,
-        HandCountOpened, HandCounted, IssueGiven, IssuedRoll, Limit, Limits, MachineCounts, MaterialPlanned, Occasion,
-        OrderFinished, OrderHeld, OrderIssued, OrderKind, OrderLimitsFrozen, OrderPartBegun, OrderPlanned,
-        OrderQuantityRecorded, OrderReconciled, OrderResumed, OrderReturnTaken, OrderRollExamined, OrderRollMounted,
-        OrderRollReceived, OrderStarted, OrderUnitsRecorded, OverrideKind, OverrideRequested, OverrideUsed,
-        ReconciliationComputed, RecordQuestioned, Role, RollCountOpened, RollHeld, RollReceived, RollReturned,
-        RollStated, Severity, SignatureApplied, Specimen, StationChallengeFailed, StationChallengePassed,
+        AccessRefused, Allowance, BookKeyCompromised, BookKeyEnrolled, ClearancePerformed, ClearanceWhen, Coding,
+        ContainerDestructionConsented, ContainerDestructionDeclared, ContainerFilled, ContainerOpened, Contents,
+        CountOpened, DeliveryReceived, DeviationOpened, DeviationRule, DeviationScopeExtended, Direction, DocumentCopy,
+        ExaminationVerdict, HandCountOpened, HandCounted, IssueGiven, IssuedRoll, Limit, Limits, MachineCounts,
+        MaterialPlanned, Occasion, OrderFinished, OrderHeld, OrderIssued, OrderKind, OrderLimitsFrozen, OrderPartBegun,
+        OrderPlanned, OrderQuantityRecorded, OrderReconciled, OrderResumed, OrderReturnTaken, OrderRollExamined,
+        OrderRollMounted, OrderRollReceived, OrderStarted, OrderUnitsRecorded, OverrideKind, OverrideRequested,
+        OverrideUsed, ReconciliationComputed, RecordQuestioned, Role, RollCountOpened, RollHeld, RollReceived,
+        RollReturned, RollStated, Severity, SignatureApplied, Specimen, StationChallengeFailed, StationChallengePassed,
         StationLinkUp, StationPluginBound, Term, Terms, Unwind, Verdict,
     };
     use tallyseal_schema::signature::Cover;
@@ -458,6 +466,24 @@ mod tests {
         }
         // The roll on which it was found is not drawn in with them.
         assert!(!held.iter().any(|stream| stream == "roll/R-1" || stream == "count/C-9"), "{held:?}");
+    }
+
+    #[test]
+    fn a_book_that_changed_or_marked_a_key_is_in_every_record_itself() {
+        let enrolled = BookKeyEnrolled { key: NEW, proof: String::new(), public_key: String::new() };
+        for body in [Body::from(enrolled), Body::from(BookKeyCompromised { from: 1, key: OLD })] {
+            let mut small = plant();
+            small.add(
+                "book/B",
+                system(),
+                AccessRefused { count: 1, from: Time::default(), source: "somewhere".to_owned(), to: Time::default() },
+            );
+            assert!(!small.scope("roll/R-2").contains(&"book/B".to_owned()));
+            // The administrator who wrote it is not taken along for that.
+            small.add("book/B", person("U-2"), body);
+            let alone = ["account/U-1", "book/B", "delivery/DL-1", "item/I-1", "roll/R-2", "supplier/SU-1"];
+            assert_eq!(small.scope("roll/R-2"), alone);
+        }
     }
 
     #[test]

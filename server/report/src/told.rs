@@ -149,6 +149,13 @@ pub fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
         Body::ClockStepped(body) => body.cause.clone(),
         Body::AccessRefused(body) => format!("{} times from {}.", words::number(body.count), body.source),
         Body::AccountLocked(body) => format!("After {} wrong passwords.", words::number(body.failures)),
+        Body::AccountKeyCompromised(body) => {
+            format!("Key {}: what it signed at entry {} and after does not stand.", body.key, words::number(body.from))
+        }
+        Body::BookKeyCompromised(body) => {
+            format!("Key {}: its checkpoints from size {} on prove nothing.", body.key, words::number(body.from))
+        }
+        Body::BookKeyEnrolled(body) => format!("Key {}.", body.key),
         Body::RemarkMade(body) => body.text.clone(),
         _ => String::new(),
     }

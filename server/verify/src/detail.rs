@@ -5,10 +5,11 @@
 use tallyseal_schema::canonical::unbase64;
 use tallyseal_schema::entry::Person;
 use tallyseal_schema::kinds::{
-    AccountDisabled, AccountEnrolled, AccountKeyEnrolled, AccountKeyRetired, AccountRolesChanged, BookOpened,
-    ClockStepped, PluginFile, SignatureApplied,
+    AccountDisabled, AccountEnrolled, AccountKeyCompromised, AccountKeyEnrolled, AccountKeyRetired,
+    AccountRolesChanged, BookKeyCompromised, BookKeyEnrolled, BookOpened, BookStarted, ClockStepped, PluginFile,
+    SignatureApplied,
 };
-use tallyseal_schema::signature::{key_name, key_statement, verify};
+use tallyseal_schema::signature::{book_key_statement, key_name, key_statement, verify};
 use tallyseal_schema::{AccountId, Body, BookName, By, Hash, Time};
 
 /// The bodies that a later check looks at; all others are forgotten once they were read.
@@ -16,6 +17,12 @@ use tallyseal_schema::{AccountId, Body, BookName, By, Hash, Time};
 pub(crate) enum Detail {
     /// Entry 0, or something that wants to be.
     Opened(BookOpened),
+    /// Another key of the book.
+    BookKey(NewBookKey),
+    /// A key of the book was compromised.
+    BookKeyCompromised(BookKeyCompromised),
+    /// A server started.
+    Started(BookStarted),
     /// The clock was set.
     Stepped(ClockStepped),
     /// An account was opened.
@@ -28,6 +35,8 @@ pub(crate) enum Detail {
     Key(NewKey),
     /// A key of it ended.
     Retired(AccountKeyRetired),
+    /// A key of it was compromised.
+    Compromised(AccountKeyCompromised),
     /// Somebody signed.
     Signed(Signed),
     /// A count began, with the plugin of this digest.
@@ -58,6 +67,19 @@ pub(crate) struct NewKey {
     pub(crate) wrong: Vec<&'static str>,
 }
 
+/// A key of the book that follows another, and what its own entry says about it.
+#[derive(Debug)]
+pub(crate) struct NewBookKey {
+    pub(crate) key: Hash,
+    /// The raw key, where it is one.
+    pub(crate) public: Option<[u8; 32]>,
+    /// What the key before it must have signed.
+    pub(crate) statement: Vec<u8>,
+    pub(crate) proof: Vec<u8>,
+    /// What is wrong with it.
+    pub(crate) wrong: Vec<&'static str>,
+}
+
 /// A signature, and what its own entry says about it.
 #[derive(Debug)]
 pub(crate) struct Signed {
@@ -72,12 +94,16 @@ pub(crate) struct Signed {
 pub(crate) fn detail(book: &BookName, at: Time, by: &By, body: Body) -> Option<Box<Detail>> {
     let detail = match body {
         Body::BookOpened(body) => Detail::Opened(body),
+        Body::BookKeyEnrolled(body) => Detail::BookKey(new_book_key(book, &body)),
+        Body::BookKeyCompromised(body) => Detail::BookKeyCompromised(body),
+        Body::BookStarted(body) => Detail::Started(body),
         Body::ClockStepped(body) => Detail::Stepped(body),
         Body::AccountEnrolled(body) => Detail::Enrolled(body),
         Body::AccountRolesChanged(body) => Detail::Roles(body),
         Body::AccountDisabled(body) => Detail::Disabled(body),
         Body::AccountKeyEnrolled(body) => Detail::Key(new_key(book, body)),
         Body::AccountKeyRetired(body) => Detail::Retired(body),
+        Body::AccountKeyCompromised(body) => Detail::Compromised(body),
         Body::SignatureApplied(body) => Detail::Signed(signed(book, at, by, body)),
         Body::CountOpened(body) => Detail::CountOpened(body.plugin),
         Body::CountClosed(_) | Body::CountInterrupted(_) | Body::CountAborted(_) => Detail::CountEnded,
@@ -116,6 +142,23 @@ fn new_key(book: &BookName, body: AccountKeyEnrolled) -> NewKey {
         }
     }
     NewKey { account: body.account, key: body.key, previous: body.previous, public, wrong }
+}
+
+fn new_book_key(book: &BookName, body: &BookKeyEnrolled) -> NewBookKey {
+    let mut wrong = Vec::new();
+    let public = public_key(&body.public_key);
+    match &public {
+        None => wrong.push("public_key is not base64 of 32 bytes"),
+        Some(public) if key_name(public) != body.key => wrong.push("key is not the SHA-256 of public_key"),
+        Some(_) => {}
+    }
+    NewBookKey {
+        key: body.key,
+        public,
+        statement: book_key_statement(book, &body.key).unwrap_or_default(),
+        proof: unbase64(&body.proof).unwrap_or_default(),
+        wrong,
+    }
 }
 
 fn signed(book: &BookName, at: Time, by: &By, body: SignatureApplied) -> Signed {

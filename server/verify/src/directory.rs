@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use tallyseal_schema::checkpoint::VerifierKey;
+use tallyseal_schema::BookName;
 
 use crate::cannot_run::CannotRun;
 use crate::check::Check;
@@ -11,11 +11,11 @@ use crate::day_files;
 use crate::entries_run::{self, Passed};
 use crate::findings::Findings;
 use crate::judge::{Extent, Judge, PluginFiles, Plugins, founders};
-use crate::notes::{self, Note, NoteText, Signers};
+use crate::notes::{self, NoteText, Signers};
 use crate::options::Options;
-use crate::report::{Head, Outside, Report, SourceKind, Trust};
+use crate::report::{Head, Outside, Report, SourceKind};
 use crate::source::{BookFile, Opening, Source};
-use crate::verdict::{self, Proof};
+use crate::verdict::{self, Given};
 
 /// Checkpoints are kept at the latest after so many entries; a longer tail without one is worth a word.
 ///
@@ -30,24 +30,6 @@ pub(crate) fn given(options: &Options<'_>) -> Vec<NoteText> {
         .collect()
 }
 
-/// What the notes that hold prove from outside.
-pub(crate) fn proofs<'a>(held: impl IntoIterator<Item = &'a Note>, key_given: bool) -> Vec<Proof> {
-    let mut proofs = Vec::new();
-    for note in held {
-        let mut proof = |trust, made| proofs.push(Proof { trust, size: note.checkpoint.size, made });
-        if key_given {
-            proof(Trust::Key, None);
-        }
-        if note.outside {
-            proof(Trust::Checkpoint, None);
-        }
-        if note.witnessed.is_some() {
-            proof(Trust::Witness, note.witnessed);
-        }
-    }
-    proofs
-}
-
 /// Verifies a data directory.
 pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
     let mut findings = Findings::new(&options.skip);
@@ -57,16 +39,10 @@ pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, Cannot
     texts.extend(given(options));
 
     let opening = book.first()?.map(|bytes| Opening::of(&bytes)).unwrap_or_default();
-    let own = verdict::own_key(&opening);
-    let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
-    let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
-    let notes = notes::open_all(&texts, signers, options.threads(), &mut findings);
-    drop(texts);
-    notes::contradictions(&notes, &mut findings);
 
     let (pieces, about_captures) = day_files::index(&dir.join("captures"), options.threads())?;
     let scene =
-        Scene { book: opening.book.clone(), sizes: notes::sizes(&notes), contiguous: true, raw_bytes: Some(pieces) };
+        Scene { book: opening.book.clone(), sizes: notes::sizes(&texts), contiguous: true, raw_bytes: Some(pieces) };
     let files = PluginFiles::Store(Box::new(book.files()?));
     let mut judge = Judge::new(Extent::Whole, Plugins::new(files, true));
     if book.before_zero > 0 {
@@ -93,8 +69,8 @@ pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, Cannot
     let source = Source::Book(book);
     let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |_, _, _| {})?;
     founders(&judge.accounts, &mut findings);
-    let mut report = Ended { judge: &judge, passed: &passed, own: own.as_ref(), key_given, end, from_zero: true }
-        .held_against(&notes, options, &mut findings);
+    let mut report = Ended { judge: &judge, passed: &passed, book: opening.book.as_ref(), end, from_zero: true }
+        .held_against(&texts, options, &mut findings);
     report.book = opening.book;
     report.notes.extend(about_captures);
     Ok(finished(report, findings))
@@ -104,8 +80,7 @@ pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, Cannot
 pub(crate) struct Ended<'a> {
     pub(crate) judge: &'a Judge<'a>,
     pub(crate) passed: &'a Passed,
-    pub(crate) own: Option<&'a VerifierKey>,
-    pub(crate) key_given: bool,
+    pub(crate) book: Option<&'a BookName>,
     /// One more than the last n.
     pub(crate) end: u64,
     /// The entries begin at 0, so the tree over them is the book's.
@@ -114,7 +89,13 @@ pub(crate) struct Ended<'a> {
 
 impl Ended<'_> {
     /// Holds the entries against checkpoints, and says what the verdict rests on.
-    pub(crate) fn held_against(&self, notes: &[Note], options: &Options<'_>, findings: &mut Findings) -> Report {
+    pub(crate) fn held_against(&self, texts: &[NoteText], options: &Options<'_>, findings: &mut Findings) -> Report {
+        // Only now is it known which key signs at which size.
+        let keys = &self.judge.book_keys;
+        let given = Given::of(self.book, keys, options, findings);
+        let signers = Signers { book: self.book, keys, witnesses: &options.witnesses };
+        let notes = &notes::open_all(texts, signers, options.threads(), findings);
+        notes::contradictions(notes, findings);
         let mut held = Vec::new();
         if self.from_zero {
             findings.looked(Check::Tree, self.passed.tree.size());
@@ -122,7 +103,7 @@ impl Ended<'_> {
         } else {
             findings.not_judged(Check::Checkpoints, "the entries before the dump are not here", notes.len() as u64);
         }
-        let proofs = proofs(held.iter().copied(), self.key_given);
+        let proofs = given.proofs(held.iter().copied(), findings);
         let at = |size: u64| self.passed.times.get(&size).copied();
         let (trust, outside) = verdict::trust(&proofs, self.end, at, options, findings);
         let checkpoint = notes::newest(held);
@@ -130,17 +111,19 @@ impl Ended<'_> {
             source: SourceKind::Directory,
             trust,
             book: None,
-            key: self.own.map(ToString::to_string),
+            key: verdict::own_key(self.book, keys).map(|key| key.to_string()),
             entries: self.judge.entries,
             head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
             checkpoint,
             outside,
-            standing: self.passed.standing,
-            void: self.passed.void,
+            standing: self.passed.signed.standing,
+            void: self.passed.signed.void,
+            compromised: self.passed.signed.compromised,
             checks: Vec::new(),
             faults: Vec::new(),
-            notes: Vec::new(),
+            notes: self.passed.signed.about_keys.clone(),
         };
+        report.notes.extend(verdict::about_keys(self.book, keys));
         let behind = self.end.saturating_sub(checkpoint.map_or(0, |checkpoint| checkpoint.size));
         if behind > LATE_ENTRIES && self.from_zero {
             report.notes.push(format!(

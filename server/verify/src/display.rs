@@ -14,12 +14,15 @@ impl fmt::Display for Report {
         for line in &self.checks {
             writeln!(f, "  {:<12}{:>11}{:>8}", line.check, line.looked_at, line.faults)?;
         }
-        if self.standing + self.void > 0 {
+        if self.standing + self.void + self.compromised > 0 {
             writeln!(
                 f,
                 "\n{} signatures stand, {} are void (the record changed after them).",
                 self.standing, self.void
             )?;
+        }
+        if self.compromised > 0 {
+            writeln!(f, "{} signatures do not stand: a key is marked as compromised (see below).", self.compromised)?;
         }
         if !self.notes.is_empty() {
             writeln!(f)?;

@@ -9,11 +9,10 @@ use crate::directory::{Ended, finished, given};
 use crate::entries_run;
 use crate::findings::Findings;
 use crate::judge::{Extent, Judge, PluginFiles, Plugins};
-use crate::notes::{self, Signers};
+use crate::notes;
 use crate::options::Options;
 use crate::report::{Report, SourceKind};
 use crate::source::{Lines, Opening, Source};
-use crate::verdict;
 
 /// Verifies a dump. Where it does not begin at entry 0, what was before is not known, and the report says so.
 pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
@@ -24,25 +23,20 @@ pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, Canno
     let mut findings = Findings::new(&options.skip);
     let opening = Opening::of(&lines.first()?);
     let from_zero = opening.n == Some(0);
-    let own = verdict::own_key(&opening);
-    let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
     let texts = given(options);
-    let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
-    let all = notes::open_all(&texts, signers, options.threads(), &mut findings);
-    notes::contradictions(&all, &mut findings);
     for check in [Check::Bytes, Check::Chain, Check::Time, Check::Keys, Check::Signatures, Check::Separation] {
         findings.looked(check, 0);
     }
 
-    let scene = Scene { book: opening.book.clone(), sizes: notes::sizes(&all), contiguous: true, raw_bytes: None };
+    let scene = Scene { book: opening.book.clone(), sizes: notes::sizes(&texts), contiguous: true, raw_bytes: None };
     let extent = if from_zero { Extent::Whole } else { Extent::Tail };
     let mut judge = Judge::new(extent, Plugins::new(PluginFiles::NotHere, from_zero));
     let source = Source::Lines(lines);
     let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |_, _, _| {})?;
 
     let end = judge.last.map_or(0, |(n, _)| n.saturating_add(1));
-    let mut report = Ended { judge: &judge, passed: &passed, own: own.as_ref(), key_given, end, from_zero }
-        .held_against(&all, options, &mut findings);
+    let mut report = Ended { judge: &judge, passed: &passed, book: opening.book.as_ref(), end, from_zero }
+        .held_against(&texts, options, &mut findings);
     if !from_zero {
         let first = opening.n.map_or("an unknown n".to_owned(), |n| format!("n {n}"));
         report.notes.push(format!(

@@ -8,7 +8,7 @@ use tallyseal_schema::ids::Stream;
 use crate::cannot_run::CannotRun;
 use crate::chunk::{Fact, Scene};
 use crate::findings::Findings;
-use crate::judge::Judge;
+use crate::judge::{Judge, Signed};
 use crate::maker::Maker;
 use crate::options::Options;
 use crate::pipeline;
@@ -21,8 +21,7 @@ pub(crate) struct Passed {
     pub(crate) tree: TreeRun,
     /// Size -> time of the last entry under it, for every size that was asked for.
     pub(crate) times: BTreeMap<u64, Time>,
-    pub(crate) standing: u64,
-    pub(crate) void: u64,
+    pub(crate) signed: Signed,
 }
 
 /// Looks at every entry. `seen` is told each with its stream before it is judged.
@@ -65,6 +64,6 @@ pub(crate) fn run(
         },
     )?;
     work.finish(options.threads(), findings);
-    let (standing, void) = judge.finish(findings);
-    Ok(Passed { tree, times, standing, void })
+    let signed = judge.finish(findings);
+    Ok(Passed { tree, times, signed })
 }

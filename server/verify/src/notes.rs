@@ -9,6 +9,7 @@ use tallyseal_schema::{BookName, Hash};
 use crate::cannot_run::CannotRun;
 use crate::check::Check;
 use crate::findings::Findings;
+use crate::judge::BookKeys;
 use crate::report::CheckpointSeen;
 use crate::tree_run::TreeRun;
 use crate::witness::WitnessKey;
@@ -27,6 +28,8 @@ pub(crate) struct Note {
     pub(crate) name: String,
     pub(crate) checkpoint: Checkpoint,
     pub(crate) outside: bool,
+    /// Which of the book's keys signed it; nothing where none is here.
+    pub(crate) key: Option<usize>,
     /// When a known witness cosigned it. Unit: seconds since 1970.
     pub(crate) witnessed: Option<u64>,
 }
@@ -35,7 +38,7 @@ pub(crate) struct Note {
 #[derive(Clone, Copy)]
 pub(crate) struct Signers<'a> {
     pub(crate) book: Option<&'a BookName>,
-    pub(crate) key: Option<&'a VerifierKey>,
+    pub(crate) keys: &'a BookKeys,
     pub(crate) witnesses: &'a [WitnessKey],
 }
 
@@ -92,7 +95,7 @@ pub(crate) fn open_all(texts: &[NoteText], signers: Signers<'_>, threads: usize,
             .collect();
         parts.into_iter().flat_map(|part| part.join().unwrap_or_default()).collect()
     });
-    if signers.key.is_none() {
+    if signers.keys.is_empty() {
         findings.not_judged(Check::Checkpoints, "the book's key is not here", texts.len() as u64);
     }
     let mut notes = Vec::new();
@@ -109,12 +112,17 @@ fn open(text: &NoteText, signers: Signers<'_>) -> Result<Note, String> {
     let name = &text.name;
     let wrong = |what: &dyn std::fmt::Display| format!("the checkpoint {name}: {what}");
     let note = checkpoint::Note::parse(&text.text).map_err(|error| wrong(&error))?;
-    let keys: Vec<VerifierKey> = signers.key.into_iter().cloned().collect();
+    let size = note.checkpoint().map_err(|error| wrong(&error))?.size;
+    // The key of that size, and no other of the book's: one that was left behind signs nothing more.
+    let key = signers.keys.at(size).filter(|_| signers.book.is_some());
+    let public = key.and_then(|place| signers.keys.public(place));
+    let keys: Vec<VerifierKey> =
+        signers.book.zip(public).map(|(book, public)| VerifierKey::of_book(book, public)).into_iter().collect();
     let opened = checkpoint::open(&text.text, &keys).map_err(|error| wrong(&error))?;
     if signers.book.is_some_and(|book| *book != opened.checkpoint.origin) {
         return Err(wrong(&format_args!("it is of the book {}", opened.checkpoint.origin)));
     }
-    if signers.key.is_some() && opened.signed_by.is_empty() {
+    if key.is_some() && opened.signed_by.is_empty() {
         return Err(wrong(&"it is not signed by the book's key"));
     }
     let mut witnessed = None;
@@ -123,12 +131,14 @@ fn open(text: &NoteText, signers: Signers<'_>) -> Result<Note, String> {
         witnessed =
             witnessed.max(time.map_err(|_| wrong(&format_args!("the cosignature of {} is bad", witness.name())))?);
     }
-    Ok(Note { name: name.clone(), checkpoint: opened.checkpoint, outside: text.outside, witnessed })
+    Ok(Note { name: name.clone(), checkpoint: opened.checkpoint, outside: text.outside, key, witnessed })
 }
 
-/// The sizes that the notes speak of, ascending, each once.
-pub(crate) fn sizes(notes: &[Note]) -> Vec<u64> {
-    let mut sizes: Vec<u64> = notes.iter().map(|note| note.checkpoint.size).collect();
+/// The sizes that the notes speak of, whoever signed them, ascending, each once: the roots at these are wanted before the
+/// book's keys are known.
+pub(crate) fn sizes(texts: &[NoteText]) -> Vec<u64> {
+    let size = |text: &NoteText| checkpoint::parse_body(&text.text).ok().map(|checkpoint| checkpoint.size);
+    let mut sizes: Vec<u64> = texts.iter().filter_map(size).collect();
     sizes.sort_unstable();
     sizes.dedup();
     sizes

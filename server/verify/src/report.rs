@@ -119,6 +119,8 @@ pub struct Report {
     pub standing: u64,
     /// Signatures whose record changed after them.
     pub void: u64,
+    /// Signatures that are not void and do not stand: their key, or the one that confirmed it, is marked as compromised.
+    pub compromised: u64,
     /// Every check that was made.
     pub checks: Vec<CheckLine>,
     /// Every fault, by entry.

@@ -2,14 +2,15 @@
 
 use std::time::{SystemTime, UNIX_EPOCH};
 
-use tallyseal_schema::Time;
 use tallyseal_schema::checkpoint::VerifierKey;
+use tallyseal_schema::{BookName, Time};
 
 use crate::check::Check;
 use crate::findings::Findings;
+use crate::judge::BookKeys;
+use crate::notes::Note;
 use crate::options::{Options, Require};
 use crate::report::{Outside, Trust};
-use crate::source::Opening;
 
 /// A checkpoint that holds, and why it speaks from outside.
 #[derive(Debug, Clone, Copy)]
@@ -20,25 +21,77 @@ pub(crate) struct Proof {
     pub(crate) made: Option<u64>,
 }
 
-/// The book's key as it says itself.
-pub(crate) fn own_key(opening: &Opening) -> Option<VerifierKey> {
-    Some(VerifierKey::of_book(opening.book.as_ref()?, opening.public?))
+/// Which of the book's keys came from outside, and what they vouch for.
+pub(crate) struct Given<'a> {
+    keys: &'a BookKeys,
+    places: Vec<usize>,
 }
 
-/// True where a key that came from outside is the book's. Where one came and none is, that is a fault.
-pub(crate) fn key_is_given(own: Option<&VerifierKey>, options: &Options<'_>, findings: &mut Findings) -> bool {
-    if options.keys.is_empty() {
-        return false;
+impl<'a> Given<'a> {
+    /// Holds the keys that came from outside against the book's. Where some came and none is the book's, that is a fault.
+    pub(crate) fn of(
+        book: Option<&BookName>,
+        keys: &'a BookKeys,
+        options: &Options<'_>,
+        findings: &mut Findings,
+    ) -> Self {
+        let mut places = Vec::new();
+        match book.and_then(|book| Some((book, keys.newest(book)?))) {
+            _ if options.keys.is_empty() => {}
+            None => findings.not_judged(Check::Keys, "the book's key is not here to hold the given one against", 1),
+            Some((book, newest)) => {
+                places = keys.places(book, &options.keys);
+                if places.is_empty() {
+                    let what = match keys.len() {
+                        1 => format!("the book's key is {newest}, which is not the one that was given"),
+                        many => format!("the book's {many} keys, the newest {newest}, are not the one that was given"),
+                    };
+                    findings.fault(Check::Keys, Some(0), what);
+                }
+            }
+        }
+        Self { keys, places }
     }
-    let Some(own) = own else {
-        findings.not_judged(Check::Keys, "the book's key is not here to hold the given one against", 1);
-        return false;
-    };
-    let given = options.keys.iter().any(|key| key.name == own.name && key.public == own.public);
-    if !given {
-        findings.fault(Check::Keys, Some(0), format!("the book's key is {own}, which is not the one that was given"));
+
+    /// True where a key that came from outside vouches for a checkpoint that holds.
+    fn vouches(&self, note: &Note) -> bool {
+        let vouches = |place| self.places.iter().any(|given| self.keys.vouches(*given, place, note.checkpoint.size));
+        note.key.is_some_and(vouches)
     }
-    given
+
+    /// What the notes that hold prove from outside.
+    pub(crate) fn proofs<'n>(&self, held: impl IntoIterator<Item = &'n Note>, findings: &mut Findings) -> Vec<Proof> {
+        let mut proofs = Vec::new();
+        for note in held {
+            let mut proof = |trust, made| proofs.push(Proof { trust, size: note.checkpoint.size, made });
+            if self.vouches(note) {
+                proof(Trust::Key, None);
+            }
+            if note.outside {
+                proof(Trust::Checkpoint, None);
+            }
+            if note.witnessed.is_some() {
+                proof(Trust::Witness, note.witnessed);
+            }
+            if note.key.is_some_and(|place| self.keys.is_compromised(place, note.checkpoint.size)) {
+                let why = "signed by a key of the book that is marked as compromised at their size: they prove nothing by \
+                           themselves";
+                findings.not_judged(Check::Checkpoints, why, 1);
+            }
+        }
+        proofs
+    }
+}
+
+/// The key that signs for the book at its end, as it says itself.
+pub(crate) fn own_key(book: Option<&BookName>, keys: &BookKeys) -> Option<VerifierKey> {
+    keys.newest(book?)
+}
+
+/// How the book changed its key, where it did.
+pub(crate) fn about_keys(book: Option<&BookName>, keys: &BookKeys) -> Option<String> {
+    let all: Vec<String> = keys.all(book?).map(|(n, key)| format!("from entry {n} on {key}")).collect();
+    (all.len() > 1).then(|| format!("keys: the book changed its key: {}", all.join("; ")))
 }
 
 /// The strongest trust that the proofs give, and the newest of them; what was required and is not there is a fault.

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use tallyseal_book::{Book, BootInfo, Clock, Opening, Order, Settings};
 use tallyseal_schema::canonical::base64;
 use tallyseal_schema::entry::Person;
-use tallyseal_schema::kinds::{Role, schemas_hash};
+use tallyseal_schema::kinds::{Role, Synchronised, schemas_hash};
 use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
 use tallyseal_schema::{By, Hash, Time};
 use tallyseal_tests::plant::{grants, item_draft};
@@ -41,7 +41,7 @@ impl Clock for SystemClock {
 pub fn open(dir: &Path) -> Book {
     let settings = Settings {
         accept_earlier_clock: None,
-        boot: BootInfo { id: "measure".to_owned(), clock: "measure".to_owned() },
+        boot: BootInfo { id: "measure".to_owned(), clock: "measure".to_owned(), synchronised: Synchronised::Unknown },
         clock: Arc::new(SystemClock),
         engine: "none".to_owned(),
         schemas: schemas_hash(),

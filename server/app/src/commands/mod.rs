@@ -2,6 +2,7 @@
 
 pub(crate) mod book;
 pub(crate) mod init;
+pub(crate) mod key;
 pub(crate) mod plugin;
 pub(crate) mod serve;
 pub(crate) mod simulate;

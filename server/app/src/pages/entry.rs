@@ -6,11 +6,12 @@ use actix_web::web::{Data, Path};
 use askama::Template;
 use serde_json::{Value, json};
 use tallyseal_book::{Book, ReadError};
+use tallyseal_control::{Record, State};
 use tallyseal_schema::entry::{Header, Person};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::SignatureApplied;
 use tallyseal_schema::signature::verify;
-use tallyseal_schema::{Body, By, Entry, Hash, canonical, checkpoint, tree};
+use tallyseal_schema::{AccountId, Body, By, Entry, Hash, canonical, checkpoint, tree};
 
 use super::act::named;
 use super::thing::{Line, lines_of};
@@ -21,6 +22,8 @@ use crate::error::DeskError;
 
 /// A signature as an auditor reads it.
 struct Signed {
+    /// From which entry on its key is marked as compromised, where it does not stand for that.
+    compromised: Option<String>,
     /// Record, its page, the last entry of it that is covered, the root over these.
     covers: Vec<(String, String, String, String)>,
     /// Made by the key that this person had enrolled, over exactly this.
@@ -175,10 +178,12 @@ fn signed(desk: &Desk, bytes: &[u8]) -> Result<Option<Signed>, PageError> {
     let stands = desk.book().record(&body.record)?.and_then(|(_, record)| {
         record.facts.signatures.iter().find(|standing| standing.rev == entry.header.rev).map(|standing| standing.void)
     });
+    let compromised = compromised_from(desk, &body.account, &body.key, entry.header.n)?;
     let covers = body.covers.iter().map(|(stream, cover)| {
         (words::capital(&named(stream)), href(stream), words::number(cover.rev), cover.root.to_string())
     });
     Ok(Some(Signed {
+        compromised: compromised.map(words::number),
         covers: covers.collect(),
         good,
         key: body.key.to_string(),
@@ -186,6 +191,15 @@ fn signed(desk: &Desk, bytes: &[u8]) -> Result<Option<Signed>, PageError> {
         signer: format!("{} ({}), {}", body.name, body.account, body.role.title()),
         void: stands,
     }))
+}
+
+/// From which entry on the signer's key is marked as compromised, where the signature at `n` is one of those that do not
+/// stand for it.
+pub(super) fn compromised_from(desk: &Desk, account: &AccountId, key: &Hash, n: u64) -> Result<Option<u64>, PageError> {
+    Ok(match desk.book().record(&Stream::account(account))? {
+        Some((_, Record { state: State::Account(state), .. })) => state.compromised_from(key).filter(|from| *from <= n),
+        _ => None,
+    })
 }
 
 /// The key of that name which the signer enrolled.

@@ -346,6 +346,12 @@ fn sentences(found: &Found, whole: bool) -> Vec<String> {
             words::number(found.void)
         ));
     }
+    if found.compromised > 0 {
+        said.push(format!(
+            "{} signatures do not stand, because a key is marked as compromised.",
+            words::number(found.compromised)
+        ));
+    }
     match (&found.outside, found.trust) {
         (Some(outside), Trust::Checkpoint | Trust::Witness) => said.push(format!(
             "The newest proof from outside covers {} entries; {} stand after it, for which nothing from outside speaks.",

@@ -8,12 +8,13 @@ use actix_web::web::{Data, Path, Query};
 use askama::Template;
 use serde::Deserialize;
 use serde_json::Value;
-use tallyseal_control::{AUTHORITY, Key, Record, State};
+use tallyseal_control::{AUTHORITY, Key, Record, Standing, State};
 use tallyseal_schema::ids::{Id, Stream, Thing};
 use tallyseal_schema::kinds::Grant;
 use tallyseal_schema::{By, Entry, Time};
 
 use super::act::named;
+use super::entry::compromised_from;
 use super::sieve::{self, Asked, Sieve, asked, link};
 use super::visitor::Visitor;
 use super::words::Told;
@@ -43,6 +44,8 @@ pub(super) struct Line {
 
 /// A signature as shown.
 pub(super) struct Signed {
+    /// From which entry on its key is marked as compromised, where it does not stand for that.
+    pub(super) compromised: Option<String>,
     pub(super) meaning: String,
     pub(super) name: String,
     pub(super) role: &'static str,
@@ -327,14 +330,18 @@ fn side_by_side(columns: &[Vec<Line>]) -> Vec<(String, Vec<String>, bool)> {
 pub(super) fn signatures(desk: &Desk, stream: &Stream) -> Result<Vec<Signed>, PageError> {
     let Some((_, record)) = desk.book().record(stream)? else { return Ok(Vec::new()) };
     let skipped = record.facts.signatures.len().saturating_sub(SIGNATURES);
-    let signatures = record.facts.signatures.iter().skip(skipped).map(|standing| Signed {
-        meaning: standing.meaning.clone(),
-        name: format!("{} ({})", standing.name, standing.account),
-        role: standing.role.title(),
-        void: standing.void,
-        when: words::when(standing.at, desk.zone()),
-    });
-    Ok(signatures.collect())
+    let signed = |standing: &Standing| -> Result<Signed, PageError> {
+        let compromised = compromised_from(desk, &standing.account, &standing.key, standing.n)?;
+        Ok(Signed {
+            compromised: compromised.map(words::number),
+            meaning: standing.meaning.clone(),
+            name: format!("{} ({})", standing.name, standing.account),
+            role: standing.role.title(),
+            void: standing.void,
+            when: words::when(standing.at, desk.zone()),
+        })
+    };
+    record.facts.signatures.iter().skip(skipped).map(signed).collect()
 }
 
 /// What happened to a thing, last first: who, when, what sort of entry and why. What entries say is for those who review;

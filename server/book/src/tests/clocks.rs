@@ -49,6 +49,41 @@ fn a_step_is_an_entry_before_the_act_that_met_it() {
 }
 
 #[test]
+fn a_step_while_no_server_ran_is_seen_at_the_start_where_the_machine_ran_on() {
+    let plant = Plant::new();
+    plant.open().shutdown_blocking();
+    plant.clock.pass(60_000_000);
+    plant.open().shutdown_blocking();
+    // Two days ahead of what has passed since boot.
+    plant.clock.set(MORNING + 172_800_000_000);
+    plant.open().shutdown_blocking();
+    // The same after a new boot is no step: nothing was there to measure it by.
+    plant.clock.set(MORNING + 2 * 172_800_000_000);
+    let boot = crate::BootInfo { id: "another".to_owned(), ..plant.settings().boot };
+    Book::open(&plant.path(), Settings { boot, ..plant.settings() }).unwrap().shutdown_blocking();
+    let entries = verify(&plant);
+    let wanted = ["book.opened", "book.started", "book.started", "clock.stepped", "book.started", "book.started"];
+    assert_eq!(kinds(&entries), wanted);
+    let Body::ClockStepped(step) = &entries[3].body else { panic!() };
+    assert_eq!(step.to.micros() - step.from.micros(), 172_800_000_000 - 60_000_000);
+}
+
+#[test]
+fn many_small_steps_are_seen_as_the_step_that_they_add_up_to() {
+    let plant = Plant::new();
+    let book = plant.open();
+    for number in 1..=3 {
+        plant.clock.set(plant.clock.wall() + 900_000);
+        book.act_blocking(order(number, software(), register(&format!("SU-{number}")))).unwrap();
+    }
+    book.shutdown_blocking();
+    let kinds: Vec<_> = verify(&plant).into_iter().map(|entry| entry.header.kind).collect();
+    let wanted = ["book.opened", "book.started", "supplier.registered", "supplier.registered"];
+    assert_eq!(kinds[..4], wanted);
+    assert_eq!(kinds[4..], ["clock.stepped", "supplier.registered"], "2.7 s in three steps");
+}
+
+#[test]
 fn a_start_on_a_clock_before_the_last_entry_needs_the_option() {
     let plant = Plant::new();
     let book = plant.open();

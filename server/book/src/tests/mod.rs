@@ -3,6 +3,7 @@
 mod acts;
 mod captures;
 mod clocks;
+mod keys;
 mod reads;
 mod real_rules;
 mod signatures;

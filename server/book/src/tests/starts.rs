@@ -181,10 +181,6 @@ fn a_book_whose_checkpoints_were_taken_is_not_called_unfinished() {
     let error = plant.refused();
     assert!(matches!(error, OpenError::Checkpoint(..)), "{error}");
     assert!(!error.to_string().contains("remove"), "{error}");
-    let plant = written();
-    fs::remove_file(plant.layout().db()).unwrap();
-    let error = plant.refused();
-    assert!(!error.to_string().contains("remove"), "{error}");
 }
 
 #[test]
@@ -261,11 +257,7 @@ fn a_book_is_made_in_an_empty_place_only() {
 fn a_book_whose_making_was_interrupted_says_so() {
     type Undo = fn(&Plant);
     // Each is what a crash leaves at that step of the making.
-    let steps: [(&str, Undo); 3] = [
-        ("before the database", |plant| {
-            fs::remove_file(plant.layout().db()).unwrap();
-            fs::remove_file(plant.layout().checkpoints().join("000000000000/0000000000000001")).unwrap();
-        }),
+    let steps: [(&str, Undo); 2] = [
         ("an empty database", |plant| {
             fs::write(plant.layout().db(), "").unwrap();
             fs::remove_file(plant.layout().checkpoints().join("000000000000/0000000000000001")).unwrap();
@@ -280,6 +272,33 @@ fn a_book_whose_making_was_interrupted_says_so() {
         let error = plant.refused();
         assert!(matches!(error, OpenError::Unfinished(_)), "{step}: {error}");
     }
+}
+
+#[test]
+fn a_book_whose_database_is_gone_is_to_be_restored_and_never_begun_anew() {
+    // Whatever else of it is left, alone.
+    for left in ["keys", "checkpoints", "captures"] {
+        let plant = written();
+        fs::remove_file(plant.layout().db()).unwrap();
+        for other in ["keys", "checkpoints", "captures"].iter().filter(|other| **other != left) {
+            fs::remove_dir_all(plant.path().join(other)).unwrap();
+        }
+        let error = plant.refused();
+        assert!(matches!(error, OpenError::Lost(_)), "{left}: {error}");
+        assert!(error.to_string().contains("Restore book.db"), "{left}: {error}");
+        let opening = Opening {
+            name: "book.example/test".parse().unwrap(),
+            zone: "Europe/Prague".to_owned(),
+            software: "tests".to_owned(),
+            at: at(MORNING),
+            key_seed: [2; 32],
+        };
+        assert!(matches!(Book::create(&plant.path(), opening), Err(CreateError::NotEmpty(_))), "{left}");
+    }
+    // An empty file in its place is no book that was never begun.
+    let plant = written();
+    fs::write(plant.layout().db(), "").unwrap();
+    assert!(matches!(plant.refused(), OpenError::Lost(_)));
 }
 
 #[test]

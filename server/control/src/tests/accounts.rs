@@ -226,6 +226,44 @@ fn a_person_sets_only_their_own_key() {
     plant.refuses(&admin(), enrol_key("U-0004", 2), "not-your-key");
 }
 
+fn compromise(account: &str, key: Hash, from: u64) -> Command {
+    Command::CompromiseKey { account: id(account), key, from, why: "the password was read over a shoulder".to_owned() }
+}
+
+#[test]
+fn a_compromised_key_is_marked_and_retired_by_another_administrator() {
+    let mut plant = Plant::peopled();
+    let key = key_of("U-0003");
+    plant.refuses(&room(), compromise("U-0003", key, 7), "wrong-role");
+    plant.refuses(&reviewer(), compromise("U-0003", key, 7), "wrong-role");
+    plant.refuses(&admin(), compromise("U-0001", key_of("U-0001"), 7), "same-person");
+    plant.refuses(&admin(), compromise("U-0003", key_of("U-0002"), 7), "not-the-accounts-key");
+    let mut silent = compromise("U-0003", key, 7);
+    let Command::CompromiseKey { why, .. } = &mut silent else { unreachable!() };
+    why.clear();
+    assert!(plant.act(&admin(), silent).is_err(), "without a reason");
+    let done = plant.did(&admin(), compromise("U-0003", key, 7));
+    assert_eq!(done[..2], ["account.key_compromised U-0003", "account.key_retired U-0003"]);
+    assert!(done[2..].iter().all(|entry| entry.starts_with("session.ended")) && done.len() > 2, "{done:?}");
+    assert!(!state(&plant, "U-0003").may_sign_with(&key));
+    assert_eq!(state(&plant, "U-0003").compromised_from(&key), Some(7));
+    // Later than that says nothing new; earlier does, and retires nothing a second time.
+    for from in [7, 8] {
+        plant.refuses(&admin(), compromise("U-0003", key, from), "compromised-already");
+    }
+    plant.makes(&admin(), compromise("U-0003", key, 6), &["account.key_compromised U-0003"]);
+    assert_eq!(state(&plant, "U-0003").compromised_from(&key), Some(6));
+}
+
+#[test]
+fn a_signature_is_found_with_its_key_and_place() {
+    let plant = Plant::founded();
+    let record = plant.record("account/U-0002");
+    let signature = record.facts.signatures.first().unwrap();
+    assert_eq!((signature.key, signature.meaning.as_str()), (key_of("U-0001"), "identity confirmed"));
+    assert!(signature.n > 0);
+}
+
 #[test]
 fn a_key_has_its_own_name_follows_the_one_before_and_is_enrolled_once() {
     let mut plant = Plant::peopled();

@@ -1,6 +1,6 @@
 //! Accounts and keys: the book's own key in entry 0, and every key that a person may sign with.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::{Grant, Role};
@@ -12,6 +12,9 @@ use crate::chunk::Head;
 use crate::detail::{Detail, NewKey, public_key};
 use crate::findings::Findings;
 
+/// So many signatures of a compromised key are named in a sentence; all are counted.
+const NAMED_MAX: usize = 20;
+
 /// One key of an account.
 struct Key {
     name: Hash,
@@ -20,6 +23,12 @@ struct Key {
     first: bool,
     confirmed: bool,
     retired: bool,
+}
+
+/// A key that is marked as compromised.
+struct Mark {
+    account: AccountId,
+    from: u64,
 }
 
 #[derive(Default)]
@@ -63,11 +72,22 @@ pub(crate) struct Accounts {
     /// Every key that any account ever had: one key is one person's.
     keys: HashSet<Hash>,
     founders: u64,
+    /// Keys marked as compromised, by their names.
+    compromised: BTreeMap<Hash, Mark>,
+    /// The entries that confirmed each key.
+    confirmations: HashMap<Hash, Vec<u64>>,
 }
 
 impl Accounts {
     pub(super) fn new(extent: Extent) -> Self {
-        Self { extent, accounts: HashMap::new(), keys: HashSet::new(), founders: 0 }
+        Self {
+            extent,
+            accounts: HashMap::new(),
+            keys: HashSet::new(),
+            founders: 0,
+            compromised: BTreeMap::new(),
+            confirmations: HashMap::new(),
+        }
     }
 
     /// What an entry does to an account. Anything else passes by.
@@ -78,6 +98,7 @@ impl Accounts {
             Detail::Disabled(body) => &body.account,
             Detail::Key(body) => &body.account,
             Detail::Retired(body) => &body.account,
+            Detail::Compromised(body) => &body.account,
             _ => return,
         };
         if *stream != Stream::account(account) {
@@ -118,8 +139,49 @@ impl Accounts {
                 None if self.extent == Extent::Tail => {}
                 None => findings.fault(Check::Keys, Some(n), "the key that ends is none of the account's"),
             },
+            Detail::Compromised(body) => {
+                findings.looked(Check::Keys, 1);
+                if self.extent != Extent::Tail && !known.keys.iter().any(|key| key.name == body.key) {
+                    findings.fault(Check::Keys, Some(n), "the key that it marks is none of the account's");
+                    return;
+                }
+                let mark = Mark { account: account.clone(), from: body.from };
+                let mark = self.compromised.entry(body.key).or_insert(mark);
+                mark.from = mark.from.min(body.from);
+            }
             _ => {}
         }
+    }
+
+    /// True where any key of a person is marked as compromised.
+    pub(super) fn has_compromised(&self) -> bool {
+        !self.compromised.is_empty()
+    }
+
+    /// True where what that key signed at `n` does not stand.
+    pub(super) fn is_compromised(&self, key: &Hash, n: u64) -> bool {
+        self.compromised.get(key).is_some_and(|mark| mark.from <= n)
+    }
+
+    /// The entries that confirmed that key, ascending.
+    pub(super) fn confirmations(&self, key: &Hash) -> &[u64] {
+        self.confirmations.get(key).map(Vec::as_slice).unwrap_or_default()
+    }
+
+    /// One sentence for each compromised key, with the signatures that fell with it.
+    pub(super) fn about_compromised(&self, fallen: &BTreeMap<u64, Hash>) -> Vec<String> {
+        let about = |(key, mark): (&Hash, &Mark)| {
+            let mut entries = fallen.iter().filter(|(_, cause)| *cause == key).map(|(n, _)| n.to_string());
+            let named: Vec<String> = entries.by_ref().take(NAMED_MAX).collect();
+            let more = entries.count();
+            let entries = match (named.is_empty(), more) {
+                (true, _) => "it signed nothing from there on".to_owned(),
+                (false, 0) => format!("not standing: entries {}", named.join(", ")),
+                (false, more) => format!("not standing: entries {} and {more} more", named.join(", ")),
+            };
+            format!("signatures: key compromised from n {}, of account {}: {key}; {entries}", mark.from, mark.account)
+        };
+        self.compromised.iter().map(about).collect()
     }
 
     /// True where anything is known of the account.
@@ -175,12 +237,14 @@ impl Accounts {
     }
 
     /// A second account confirmed the identity of the person behind this account's newest key, and behind no older one.
-    pub(super) fn confirm(&mut self, record: &Stream) {
+    /// `n`: the signature that says so.
+    pub(super) fn confirm(&mut self, record: &Stream, n: u64) {
         let account = record.id().as_str().parse().ok();
         if let Some(account) = account.and_then(|account: AccountId| self.accounts.get_mut(&account))
             && let Some(key) = account.keys.last_mut()
         {
             key.confirmed = true;
+            self.confirmations.entry(key.name).or_default().push(n);
         }
     }
 }

@@ -1,6 +1,7 @@
 //! The part of the checks that goes entry by entry in the order of n. Its memory grows with streams, not with entries.
 
 mod accounts;
+mod book_keys;
 mod captures;
 mod chain;
 mod clock;
@@ -15,6 +16,7 @@ use tallyseal_schema::ids::Stream;
 use tallyseal_schema::{By, Hash, Time};
 
 pub(crate) use accounts::{Accounts, founders};
+pub(crate) use book_keys::BookKeys;
 
 pub(crate) use plugins::{PluginFiles, Plugins, digest_of};
 
@@ -43,8 +45,11 @@ pub(crate) enum Extent {
 
 /// Everything that is remembered from entry to entry.
 pub(crate) struct Judge<'a> {
+    /// The keys of the book.
+    pub(crate) book_keys: BookKeys,
     chain: Chain,
     clock: Clock,
+    extent: Extent,
     pub(crate) streams: Streams,
     pub(crate) accounts: Accounts,
     signatures: Signatures,
@@ -62,8 +67,10 @@ impl<'a> Judge<'a> {
     /// Before the first entry.
     pub(crate) fn new(extent: Extent, plugins: Plugins<'a>) -> Self {
         Self {
+            book_keys: BookKeys::default(),
             chain: Chain::new(extent),
             clock: Clock::default(),
+            extent,
             streams: Streams::new(extent),
             accounts: Accounts::new(extent),
             signatures: Signatures::default(),
@@ -121,19 +128,32 @@ impl<'a> Judge<'a> {
         self.streams.entry(n, id, head, stream, fact.leaf, findings);
         self.plugins.by(n, &head.by, findings);
         if let Some(detail) = head.detail.as_deref() {
+            self.book_keys.entry(n, detail, self.extent, findings);
             self.accounts.entry(n, stream, detail, findings);
             self.captures.entry(n, id, self.streams.whole(id), detail, findings);
             self.plugins.entry(n, detail, findings);
         }
     }
 
-    /// After the last entry. Gives how many signatures stand and how many are void.
-    pub(crate) fn finish(&mut self, findings: &mut Findings) -> (u64, u64) {
+    /// After the last entry. Gives what has become of the signatures.
+    pub(crate) fn finish(&mut self, findings: &mut Findings) -> Signed {
         self.plugins.finish(findings);
         self.chain.finish(findings);
         self.clock.finish(findings);
-        self.streams.standing_and_void()
+        let fallen = self.signatures.fallen(&self.accounts);
+        let (standing, void, compromised) = self.streams.standing_and_void(&fallen);
+        Signed { standing, void, compromised, about_keys: self.accounts.about_compromised(&fallen) }
     }
+}
+
+/// What has become of the signatures.
+pub(crate) struct Signed {
+    pub(crate) standing: u64,
+    pub(crate) void: u64,
+    /// Not void, and by a key that is marked as compromised, or resting on one.
+    pub(crate) compromised: u64,
+    /// About each such key, in a sentence.
+    pub(crate) about_keys: Vec<String>,
 }
 
 /// Two authors are the same.

@@ -1,10 +1,10 @@
 //! People's signatures: by whom, with which key, over what.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 
-use tallyseal_schema::Time;
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::signature::verify;
+use tallyseal_schema::{Hash, Time};
 
 use super::accounts::{Accounts, KeyState, RoleState};
 use super::separation;
@@ -27,6 +27,8 @@ pub(super) struct Place<'a> {
 #[derive(Default)]
 pub(super) struct Signatures {
     used: HashSet<[u8; 64]>,
+    /// Every signature and the key that it names.
+    given: Vec<(u64, Hash)>,
 }
 
 /// What was found about one signature.
@@ -43,6 +45,32 @@ impl Found {
 }
 
 impl Signatures {
+    /// The signatures that do not stand because of a compromised key, each with that key: it signed them, or it confirmed
+    /// the key that did, and nobody else had.
+    ///
+    /// Rule: `FORMAT.md` section 4. Known only when all entries are: the mark comes after what it speaks of.
+    pub(super) fn fallen(&self, accounts: &Accounts) -> BTreeMap<u64, Hash> {
+        let mut fallen = BTreeMap::new();
+        if !accounts.has_compromised() {
+            return fallen;
+        }
+        for (n, key) in &self.given {
+            if accounts.is_compromised(key, *n) {
+                fallen.insert(*n, *key);
+                continue;
+            }
+            // Earlier than this signature, so judged before it.
+            let mut confirmed_by = accounts.confirmations(key).iter().filter(|by| *by < n).peekable();
+            if confirmed_by.peek().is_some()
+                && let Some(causes) = confirmed_by.map(|by| fallen.get(by).copied()).collect::<Option<Vec<Hash>>>()
+                && let Some(cause) = causes.first()
+            {
+                fallen.insert(*n, *cause);
+            }
+        }
+        fallen
+    }
+
     /// Judges the signature at `entry`, before that entry joins its stream.
     pub(super) fn judge(
         &mut self,
@@ -54,6 +82,7 @@ impl Signatures {
         work: &Work,
     ) {
         findings.looked(Check::Signatures, 1);
+        self.given.push((entry.n, signed.body.key));
         let mut found = Found::default();
         if !signed.by_author {
             found.wrong("account, name and role are not those of the entry's author");
@@ -98,7 +127,7 @@ impl Signatures {
         }
         // What cannot be judged is not held against the keys that rest on it: it was counted already.
         if confirms && found.wrong.is_empty() && body.record != Stream::account(&body.account) {
-            accounts.confirm(&body.record);
+            accounts.confirm(&body.record, n);
         }
     }
 }

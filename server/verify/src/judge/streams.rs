@@ -1,6 +1,6 @@
 //! Streams: how far each is, the tree over it, who did what in it.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::tree::Frontier;
@@ -20,8 +20,8 @@ pub(crate) struct StreamState {
     pub(super) whole: bool,
     /// The tree over its entries, as long as it is whole.
     pub(super) frontier: Frontier,
-    /// Signatures since its last content.
-    standing: u64,
+    /// The `n` of the signatures since its last content.
+    standing: Vec<u64>,
     pub(super) doings: Option<Box<Doings>>,
 }
 
@@ -60,7 +60,13 @@ impl Streams {
         }
         let id = self.states.len();
         self.ids.insert(stream.clone(), id);
-        self.states.push(StreamState { rev: 0, whole: true, frontier: Frontier::new(), standing: 0, doings: None });
+        self.states.push(StreamState {
+            rev: 0,
+            whole: true,
+            frontier: Frontier::new(),
+            standing: Vec::new(),
+            doings: None,
+        });
         id
     }
 
@@ -115,7 +121,8 @@ impl Streams {
         }
         state.rev = head.rev;
         if head.content {
-            self.void += std::mem::take(&mut state.standing);
+            self.void += state.standing.len() as u64;
+            state.standing.clear();
         }
         if let Some((kind, account)) = &head.doer {
             let did = &mut state.doings.get_or_insert_default().did;
@@ -124,7 +131,7 @@ impl Streams {
             }
         }
         if let Some(Detail::Signed(signed)) = head.detail.as_deref() {
-            state.standing += 1;
+            state.standing.push(n);
             let signers = &mut state.doings.get_or_insert_default().signed;
             if !signers.iter().any(|(meaning, who)| *meaning == signed.body.meaning && *who == signed.body.account) {
                 signers.push((signed.body.meaning.clone(), signed.body.account.clone()));
@@ -132,8 +139,16 @@ impl Streams {
         }
     }
 
-    /// Signatures that nothing came after, and signatures that the record changed after.
-    pub(super) fn standing_and_void(&self) -> (u64, u64) {
-        (self.states.iter().map(|state| state.standing).sum(), self.void)
+    /// Signatures that nothing came after, those whose record changed after them, and those that nothing came after and
+    /// that are among the `fallen`.
+    pub(super) fn standing_and_void(&self, fallen: &BTreeMap<u64, Hash>) -> (u64, u64, u64) {
+        let (mut standing, mut compromised) = (0, 0);
+        for n in self.states.iter().flat_map(|state| &state.standing) {
+            match fallen.contains_key(n) {
+                true => compromised += 1,
+                false => standing += 1,
+            }
+        }
+        (standing, self.void, compromised)
     }
 }

@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 use tallyseal_schema::Hash;
-use tallyseal_schema::checkpoint::{Checkpoint, VerifierKey};
+use tallyseal_schema::checkpoint::{self, Checkpoint};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::sealed::{Manifest, ZipError};
 
@@ -20,7 +20,7 @@ use crate::cannot_run::CannotRun;
 use crate::check::Check;
 use crate::chunk::Scene;
 pub(crate) use crate::directory::finished;
-use crate::directory::{given, proofs};
+use crate::directory::given;
 use crate::entries_run::{self, Passed};
 use crate::findings::Findings;
 use crate::judge::{Extent, Judge, PluginFiles, Plugins};
@@ -29,7 +29,7 @@ use crate::options::Options;
 use crate::printed::Pdf;
 use crate::report::{CheckpointSeen, Head, Report, SourceKind, Trust};
 use crate::source::{Lines, Opening, Source};
-use crate::verdict;
+use crate::verdict::{self, Given};
 
 const CHECKS: [Check; 14] = [
     Check::Zip,
@@ -110,8 +110,6 @@ pub(crate) fn judged(
     let entries = archive.get("entries.jsonl").unwrap_or_default();
     let lines = Lines::of_memory(entries)?;
     let opening = Opening::of(&lines.first()?);
-    let own = verdict::own_key(&opening);
-    let key_given = verdict::key_is_given(own.as_ref(), options, &mut findings);
     let (manifest, printed) = match record {
         Record::Sealed { manifest } => (manifest, None),
         Record::Printed { streams } => (None, Some(streams)),
@@ -121,17 +119,6 @@ pub(crate) fn judged(
     {
         findings.fault(Check::Manifest, None, format!("it is of the book {}, its entries are not", manifest.book));
     }
-
-    let signers = Signers { book: opening.book.as_ref(), key: own.as_ref(), witnesses: &options.witnesses };
-    let inside = Inside::open(archive, signers, &mut findings);
-    if let (Some(c1), Some(manifest)) = (&inside.c1, &manifest)
-        && c1.checkpoint.size != manifest.size
-    {
-        let (size, said) = (c1.checkpoint.size, manifest.size);
-        findings.fault(Check::Manifest, None, format!("it says size {said}, checkpoint.txt says {size}"));
-    }
-    let given = given(options);
-    let outside = notes::open_all(&given, signers, options.threads(), &mut findings);
 
     let kind = if printed.is_some() { SourceKind::Printed } else { SourceKind::SealedRecord };
     let raw_bytes = printed.is_none().then(|| archive.captures(&mut findings));
@@ -143,7 +130,10 @@ pub(crate) fn judged(
         judge.streams.list(manifest.streams.keys().cloned());
     }
     judge.streams.list(printed.into_iter().flatten());
-    let mut proved = Proofs::read(archive.get("proofs.jsonl").unwrap_or_default(), inside.c1(), &mut findings);
+    // Whether the book signed it is asked below, when its keys are known.
+    let unsigned = archive.get("checkpoint.txt").and_then(|text| std::str::from_utf8(text).ok());
+    let unsigned = unsigned.and_then(|text| checkpoint::parse_body(text).ok());
+    let mut proved = Proofs::read(archive.get("proofs.jsonl").unwrap_or_default(), unsigned.as_ref(), &mut findings);
     let source = Source::Lines(lines);
     let passed =
         entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |fact, stream, findings| {
@@ -159,6 +149,17 @@ pub(crate) fn judged(
             }
         })?;
     proved.finish(&mut findings);
+    let signers = Signers { book: opening.book.as_ref(), keys: &judge.book_keys, witnesses: &options.witnesses };
+    let inside = Inside::open(archive, signers, &mut findings);
+    if let (Some(c1), Some(manifest)) = (&inside.c1, &manifest)
+        && c1.checkpoint.size != manifest.size
+    {
+        let (size, said) = (c1.checkpoint.size, manifest.size);
+        findings.fault(Check::Manifest, None, format!("it says size {said}, checkpoint.txt says {size}"));
+    }
+    let given = given(options);
+    let outside = notes::open_all(&given, signers, options.threads(), &mut findings);
+
     if opening.n != Some(0) {
         findings.fault(Check::Complete, Some(0), "entry 0 is not there");
     }
@@ -176,8 +177,6 @@ pub(crate) fn judged(
             outside,
             sealed,
             opening,
-            own,
-            key_given,
             page: another_page(archive),
         }
         .report(options, &mut findings),
@@ -234,8 +233,6 @@ struct Outcome<'a> {
     /// The seal joins C2 to C1.
     sealed: bool,
     opening: Opening,
-    own: Option<VerifierKey>,
-    key_given: bool,
     /// What is to be said about the checking page in the record.
     page: Option<String>,
 }
@@ -270,24 +267,31 @@ impl Outcome<'_> {
                 None => findings.not_judged(Check::Checkpoints, "of another size than those in the record", 1),
             }
         }
-        let proofs = proofs(inside.iter().chain(agreeing), self.key_given);
+        let (book, keys) = (self.opening.book.as_ref(), &self.judge.book_keys);
+        let given = Given::of(book, keys, options, findings);
+        let proofs = given.proofs(inside.iter().chain(agreeing), findings);
         let at = |_| self.judge.last_at;
         let end = self.judge.last.map_or(0, |(n, _)| n.saturating_add(1));
         let (trust, outside) = verdict::trust(&proofs, end, at, options, findings);
+        let key = verdict::own_key(book, keys).map(|key| key.to_string());
+        let mut notes = self.passed.signed.about_keys;
+        notes.extend(verdict::about_keys(book, keys));
+        notes.extend(self.page);
         Report {
             source: self.kind,
             trust,
             book: self.opening.book,
-            key: self.own.map(|key| key.to_string()),
+            key,
             entries: self.judge.entries,
             head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
             checkpoint: notes::newest(&inside),
             outside,
-            standing: self.passed.standing,
-            void: self.passed.void,
+            standing: self.passed.signed.standing,
+            void: self.passed.signed.void,
+            compromised: self.passed.signed.compromised,
             checks: Vec::new(),
             faults: Vec::new(),
-            notes: self.page.into_iter().collect(),
+            notes,
         }
     }
 }
@@ -305,6 +309,7 @@ pub(crate) fn nothing(source: SourceKind) -> Report {
         outside: None,
         standing: 0,
         void: 0,
+        compromised: 0,
         checks: Vec::new(),
         faults: Vec::new(),
         notes: Vec::new(),

@@ -10,7 +10,6 @@ use tallyseal_schema::{Body, BookName, canonical};
 
 use crate::cannot_run::CannotRun;
 use crate::chunk::Row;
-use crate::detail::public_key;
 
 pub(crate) use book::BookFile;
 pub(crate) use lines::Lines;
@@ -90,8 +89,6 @@ pub(crate) struct Opening {
     pub(crate) n: Option<u64>,
     /// The book's name.
     pub(crate) book: Option<BookName>,
-    /// The book's key, where this is entry 0.
-    pub(crate) public: Option<[u8; 32]>,
 }
 
 impl Opening {
@@ -104,10 +101,8 @@ impl Opening {
         let n = Some(header.n);
         match Body::read(&header.kind, header.v, body) {
             // The name that the book was opened under, so that a header which says another is seen.
-            Ok(Body::BookOpened(body)) if header.n == 0 => {
-                Self { n, book: Some(body.name), public: public_key(&body.public_key) }
-            }
-            _ => Self { n, book: Some(header.book), public: None },
+            Ok(Body::BookOpened(body)) if header.n == 0 => Self { n, book: Some(body.name) },
+            _ => Self { n, book: Some(header.book) },
         }
     }
 }

@@ -10,7 +10,7 @@ use tallyseal_schema::canonical::{base64, write_value};
 use tallyseal_schema::checkpoint::{self, Checkpoint, VerifierKey};
 use tallyseal_schema::plugin_files::{self, Files};
 use tallyseal_schema::sealed::write_zip;
-use tallyseal_schema::signature::{SigningKey, key_name, key_statement};
+use tallyseal_schema::signature::{SigningKey, book_key_statement, key_name, key_statement};
 use tallyseal_schema::{Hash, Time, tree};
 use tallyseal_verify::{Check, Options, Report, verify};
 
@@ -135,6 +135,18 @@ impl Forge {
             body["previous"] = json!(previous.hex());
         }
         self.add(by, "account.key_enrolled", &who.stream(), body)
+    }
+
+    /// Another key for the book, vouched for by the one that it has.
+    pub fn rotate(&mut self, seed: u8) -> u64 {
+        let next = SigningKey::from_seed(&[seed; 32]).unwrap();
+        let name = key_name(&next.public());
+        let statement = book_key_statement(&self.book.parse().unwrap(), &name).unwrap();
+        let body = json!({
+            "key": name.hex(), "proof": base64(self.key.sign(&statement)), "public_key": base64(next.public()),
+        });
+        self.key = next;
+        self.add(system(), "book.key_enrolled", "book/B", body)
     }
 
     /// A further person, confirmed by the administrator.

@@ -30,7 +30,10 @@ fn an_entry_0_that_opens_no_book_of_format_1() {
         system(),
         "book.started",
         "book/B",
-        json!({"boot": "", "clock": "", "engine": "", "schemas": "00".repeat(32), "software": "", "store": ""}),
+        json!({
+            "boot": "", "clock": "", "engine": "", "mono_us": 0, "schemas": "00".repeat(32), "software": "",
+            "store": "", "synchronised": "unknown",
+        }),
     );
     for founder in [ada(), bo()] {
         book.enrol(system(), &founder, true);

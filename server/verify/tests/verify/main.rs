@@ -6,6 +6,7 @@
 mod archive;
 mod bytes;
 mod capture;
+mod changed_keys;
 mod cli;
 mod dump;
 mod fixture;

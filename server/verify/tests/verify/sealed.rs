@@ -284,7 +284,8 @@ fn a_record_whose_entry_0_opens_no_book() {
     // Then there is no key that its checkpoints could be held against: anything would hold.
     let mut book = Forge::empty(9);
     let started = json!({
-        "boot": "", "clock": "", "engine": "", "schemas": "00".repeat(32), "software": "", "store": "",
+        "boot": "", "clock": "", "engine": "", "mono_us": 0, "schemas": "00".repeat(32), "software": "",
+        "store": "", "synchronised": "unknown",
     });
     book.add(system(), "book.started", "book/B", started);
     book.add(di().by(), "remark.made", "supplier/SU-1", json!({"text": "x"}));

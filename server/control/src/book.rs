@@ -1,0 +1,152 @@
+//! The book itself: the keys that sign its checkpoints.
+
+use serde::{Deserialize, Serialize};
+use tallyseal_schema::ids::Stream;
+use tallyseal_schema::kinds::BookKeyCompromised;
+use tallyseal_schema::signature::key_name;
+use tallyseal_schema::{Body, Entry, Hash, canonical};
+
+use crate::Draft;
+use crate::refusal::Refusal;
+use crate::text::reason;
+use crate::world::{Stop, World};
+
+/// A key of the book.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BookKey {
+    /// Somebody else may have held it: its checkpoints of this size and larger prove nothing by themselves.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub compromised_from: Option<u64>,
+    /// SHA-256 of the raw public key.
+    pub key: Hash,
+    /// The entry that enrolled it: it signs checkpoints larger than this.
+    pub n: u64,
+}
+
+/// What is remembered of the book.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BookState {
+    /// Every key, in order; the last one signs.
+    pub keys: Vec<BookKey>,
+}
+
+impl BookState {
+    pub(crate) fn evolve(&mut self, entry: &Entry) {
+        let mut enrolled = |key| self.keys.push(BookKey { compromised_from: None, key, n: entry.header.n });
+        match &entry.body {
+            Body::BookOpened(body) => {
+                let public = canonical::unbase64(&body.public_key).and_then(|raw| <[u8; 32]>::try_from(raw).ok());
+                // One that is none signs nothing; the start of the book says so.
+                if let Some(public) = public {
+                    enrolled(key_name(&public));
+                }
+            }
+            Body::BookKeyEnrolled(body) => enrolled(body.key),
+            Body::BookKeyCompromised(body) => {
+                for key in self.keys.iter_mut().filter(|known| known.key == body.key) {
+                    // The earliest counts: a later mark takes nothing back.
+                    key.compromised_from = Some(key.compromised_from.map_or(body.from, |from| from.min(body.from)));
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// Marks a key of the book that somebody else may have held. It goes on to sign until another is enrolled, which is the
+/// next thing to do: `tallyseal key rotate`.
+///
+/// Rule: `FORMAT.md` section 3.
+pub(crate) fn compromise_key(world: &World, key: &Hash, from: u64, why: &str) -> Result<Vec<Draft>, Stop> {
+    let state = world.book()?;
+    let Some(known) = state.keys.iter().find(|known| known.key == *key) else {
+        return Err(Refusal::invalid(
+            "not-the-books-key",
+            format!("The book has never had the key {key}."),
+            "Copy the key from the page of the book.",
+        )
+        .into());
+    };
+    if let Some(earlier) = known.compromised_from.filter(|earlier| *earlier <= from) {
+        return Err(Refusal::conflict(
+            "compromised-already",
+            format!("That key is marked as compromised from size {earlier} on already."),
+            "Nothing is left to do, unless it was compromised even earlier.",
+        )
+        .into());
+    }
+    Ok(vec![Draft::because(&Stream::book(), BookKeyCompromised { from, key: *key }, &reason(why)?)])
+}
+
+#[cfg(test)]
+mod tests {
+    use tallyseal_schema::entry::Header;
+    use tallyseal_schema::kinds::{BookKeyEnrolled, BookOpened};
+    use tallyseal_schema::{By, Time};
+
+    use super::*;
+    use crate::{Record, State};
+
+    fn entry(n: u64, body: impl Into<Body>) -> Entry {
+        let body = body.into();
+        let header = Header {
+            act: None,
+            at: Time::default(),
+            book: "label-room.example/plant-1".parse().unwrap(),
+            by: By::system("test"),
+            kind: body.kind().name.to_owned(),
+            n,
+            occurred: None,
+            prev: Hash::ZERO,
+            rev: n + 1,
+            stream: Stream::book(),
+            v: 1,
+            why: None,
+        };
+        Entry { header, body }
+    }
+
+    fn opened() -> Record {
+        let body = BookOpened {
+            format: 1,
+            hash: "sha-256".to_owned(),
+            name: "label-room.example/plant-1".parse().unwrap(),
+            public_key: canonical::base64([1; 32]),
+            sign: "ed25519".to_owned(),
+            software: String::new(),
+            zone: "Europe/Prague".to_owned(),
+        };
+        crate::evolve(None, &entry(0, body)).unwrap()
+    }
+
+    fn refused(record: &Record, key: Hash, from: u64, why: &str) -> Option<String> {
+        let mut world = World::default();
+        world.put(Stream::book(), Some(record.clone()));
+        match compromise_key(&world, &key, from, why) {
+            Ok(drafts) => {
+                assert_eq!(drafts.len(), 1);
+                None
+            }
+            Err(Stop::Refused(refusal)) => Some(refusal.code.clone()),
+            Err(Stop::Need(need)) => panic!("{need:?}"),
+        }
+    }
+
+    #[test]
+    fn every_key_of_the_book_is_known_and_only_these_are_marked() {
+        let (first, second) = (key_name(&[1; 32]), key_name(&[2; 32]));
+        let body =
+            BookKeyEnrolled { key: second, proof: canonical::base64([0; 64]), public_key: canonical::base64([2; 32]) };
+        let record = crate::evolve(Some(opened()), &entry(7, body)).unwrap();
+        let State::Book(state) = &record.state else { panic!() };
+        assert_eq!(state.keys.iter().map(|key| (key.key, key.n)).collect::<Vec<_>>(), [(first, 0), (second, 7)]);
+        assert_eq!(refused(&record, Hash::ZERO, 3, "a laptop was stolen").as_deref(), Some("not-the-books-key"));
+        assert!(refused(&record, first, 3, " ").is_some(), "without a reason");
+        assert_eq!(refused(&record, first, 3, "a laptop was stolen"), None);
+        let mark = BookKeyCompromised { from: 3, key: first };
+        let record = crate::evolve(Some(record), &entry(8, mark)).unwrap();
+        assert_eq!(refused(&record, first, 3, "a laptop was stolen").as_deref(), Some("compromised-already"));
+        assert_eq!(refused(&record, first, 2, "it was earlier"), None);
+        assert_eq!(refused(&record, second, 9, "that one too"), None);
+    }
+}
