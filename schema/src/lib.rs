@@ -18,6 +18,7 @@ pub mod signature;
 pub mod time;
 pub mod tree;
 pub mod two_people;
+pub mod witness;
 
 pub use entry::{Act, By, Entry, Header};
 pub use hash::Hash;

@@ -25,3 +25,4 @@ mod rules;
 mod secrets;
 mod separation;
 mod serving;
+mod witnesses;

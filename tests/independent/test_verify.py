@@ -166,6 +166,14 @@ class Maker:
         identity = h(book.encode(), b"\n\x01", key.public)[:4]
         return (f"{text}\n\u2014 {book} {b64(identity + base64.b64decode(key.sign(text.encode())))}\n").encode()
 
+    def cosigned(self, witness, size=None, time=1_772_431_300, name="witness.example/w1"):
+        """The note of that size with a witness's line, by the text of C2SP tlog-cosignature."""
+        note = self.note(size)
+        text = note.decode().split("\n\n")[0] + "\n"
+        signature = base64.b64decode(witness.sign(f"cosignature/v1\ntime {time}\n{text}".encode()))
+        identity = h(name.encode(), b"\n\x04", witness.public)[:4]
+        return note + f"\u2014 {name} {b64(identity + time.to_bytes(8, 'big') + signature)}\n".encode()
+
     def vkey(self, key=None, book=BOOK):
         key = key or self.key
         typed = bytes([1]) + key.public
@@ -306,6 +314,84 @@ class Case(unittest.TestCase):
         found = [f for f in result["faults"] if f["check"] == check and n in (..., f["n"]) and what in f["what"]]
         self.assertTrue(found, result["faults"])
         return result
+
+
+def witness_key(witness, name="witness.example/w1"):
+    typed = bytes([4]) + witness.public
+    return f"{name}+{h(name.encode() + bytes([10]), typed)[:4].hex()}+{b64(typed)}"
+
+
+class Witnesses(Case):
+    def asked(self, text):
+        path = self.folder / "policy.toml"
+        path.write_text(text)
+        return "--policy", str(path)
+
+    def policy(self, quorum, *witnesses, more=""):
+        keys = ", ".join(f'"{witness_key(one)}"' for one in witnesses)
+        return self.asked(f"witness = [{keys}]\nquorum = {quorum}\n{more}")
+
+    def test_the_known_cosignature_holds(self):
+        # The same known answer as in schema/src/witness.rs, made by `cryptography` apart from both.
+        text = "label-room.example/plant-1\n20852163\nCsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=\n"
+        line = (
+            "\u2014 witness.example/w1 IDJKvgAAAABkGFDLLKQ+zp6jm9ZZtqPbs6YnrkqxAlRUpxV7Q1EV5pAWNTPnjIVJRU2nMhtl"
+            "IwIIULi4KWBjjOx9UCdFk6NEFTH/AA==\n"
+        )
+        name, public = verify.read_witness_key("witness.example/w1+20324abe+BCmsuuFBvMrwsi4alNNNC8c2HlJtC/4SyJeUvJMilm3X")
+        self.assertEqual(verify.Note(f"{text}\n{line}".encode()).cosigned_by(name, public), [1_679_315_147])
+        with self.assertRaises(verify.Bad):
+            verify.Note(f"{text}\n{line}".replace("163", "164").encode()).cosigned_by(name, public)
+
+    def test_a_witness_that_was_named_speaks_for_what_it_cosigned(self):
+        book, one = counted(), Key(88)
+        zipped = pack(seal(book, first=book.cosigned(one)))
+        self.assertEqual(self.sound(zipped, "--witness-key", witness_key(one))["trust"], "witness")
+        self.assertEqual(self.sound(zipped)["trust"], "self")
+        self.assertEqual(self.sound(zipped, "--witness-key", witness_key(Key(89)))["trust"], "self")
+        result = self.sound(book.dump(), "--witness-key", witness_key(one), checkpoints=[book.cosigned(one, 5)])
+        self.assertEqual((result["trust"], result["exposed"]), ("witness", len(book.lines) - 5))
+        moved = book.cosigned(one, 5).split(b"\n\n")[1].splitlines(True)[1]
+        spoiled = book.note(6) + moved
+        self.faulty(book.dump(), "checkpoints", None, "--witness-key", witness_key(one), checkpoints=[spoiled])
+
+    def test_a_policy_asks_for_a_quorum_and_a_key(self):
+        book, one, two, three = counted(), Key(88), Key(89), Key(90)
+        notes = [book.cosigned(one, 9), book.cosigned(two, 5), book.cosigned(two, 7)]
+        for quorum, witnesses, size in [(1, (one, two, three), 9), (2, (one, two, three), 7), (1, (two,), 7)]:
+            result = self.run_on(book.dump(), *self.policy(quorum, *witnesses), checkpoints=notes)
+            self.assertEqual((result["faults"], result["trust"]), ([], "witness"))
+            self.assertEqual(result["exposed"], len(book.lines) - 9)
+            self.assertEqual(result["policy"], h((self.folder / "policy.toml").read_bytes()).hex())
+        for quorum, witnesses in [(3, (one, two, three)), (2, (one, three)), (1, (three,))]:
+            self.faulty(book.dump(), "require", None, *self.policy(quorum, *witnesses), checkpoints=notes)
+        self.sound(pack(seal(book)), *self.asked(f'key = "{book.vkey()}"\n'))
+        self.faulty(pack(seal(book)), "keys", 0, *self.asked(f'key = "{book.vkey(Key(99))}"\n'))
+
+    def test_a_stolen_key_proves_nothing_unless_witnessed_before(self):
+        book, one = counted(), Key(88)
+        identity = book.vkey().split("+")[1]
+
+        def trust(size, *witnesses, time=1_772_431_299):
+            # 2026-03-02T06:01:40Z is 1772431300.
+            stolen = f'[[compromised]]\nkey = "{identity}"\nfrom = {size}\nsince = "2026-03-02T06:01:40.000000Z"\n'
+            policy = self.policy(len(witnesses), *witnesses, more=f"{stolen}")
+            zipped = pack(seal(book, first=book.cosigned(one, time=time)))
+            return self.run_on(zipped, "--key", book.vkey(), *policy)["trust"]
+
+        self.assertEqual(trust(1_000), "key")
+        self.assertEqual(trust(1), "self")
+        self.assertEqual(trust(1, one), "witness")
+        self.assertEqual(trust(1, one, time=1_772_431_300), "self")
+
+    def test_a_policy_out_of_form_is_not_run_on(self):
+        for text in ["x = 1\n", "key = 7\n", 'key = "a"\n', f'witness = ["{witness_key(Key(1))}"]\n', "quorum = 1\n", "["]:
+            path = self.folder / "bad.toml"
+            path.write_text(text)
+            book = self.folder / "book.jsonl"
+            book.write_bytes(counted().dump())
+            with contextlib.redirect_stderr(io.StringIO()):
+                self.assertEqual(verify.run([str(book), "--policy", str(path)]), 2, text)
 
 
 class Books(Case):

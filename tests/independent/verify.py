@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Checks a Tallyseal record without any of its software.
 
-    verify.py PATH.zip|dump.jsonl [--key VKEY] [--checkpoint FILE]... [--json]
+    verify.py PATH.zip|dump.jsonl [--key VKEY] [--checkpoint FILE]... [--witness-key KEY]... [--policy FILE] [--json]
 
 Written from schema/FORMAT.md alone, on Python 3.11 and the package `cryptography`. It shares no code with the
 server, so a defect in one is not a defect in both. Exit status 0: every check holds; 1: a fault; 2: it could not run.
@@ -18,6 +18,7 @@ import json
 import re
 import struct
 import sys
+import tomllib
 import zlib
 
 from cryptography.exceptions import InvalidSignature
@@ -32,6 +33,11 @@ KIND_ROWS = """
 | `book.started` | 1 | book | no |
 | `clock.stepped` | 1 | book | no |
 | `access.refused` | 1 | book | no |
+| `book.witnesses_named` | 1 | book | no |
+| `book.witness_lost` | 1 | book | no |
+| `book.witness_back` | 1 | book | no |
+| `book.fork_seen` | 1 | book | no |
+| `book.receipt_contradicted` | 1 | book | no |
 | `account.enrolled` | 1 | account | yes |
 | `account.roles_changed` | 1 | account | no |
 | `account.disabled` | 1 | account | no |
@@ -877,6 +883,73 @@ class Note:
         return found
 
 
+    def cosigned_by(self, name, public):
+        """Each time at which that witness cosigned it. Raises Bad for a bad cosignature."""
+        times = []
+        for line_name, identity, blob in self.lines:
+            if line_name == name and identity == witness_id(name, public):
+                time = int.from_bytes(blob[:8], "big")
+                message = f"cosignature/v1\ntime {time}\n".encode() + self.signed
+                if len(blob) < 8 or time >= 1 << 63 or not good_signature(public, message, blob[8:]):
+                    raise Bad(f"the cosignature by {name} is not good")
+                times.append(time)
+        return times
+
+
+def witness_id(name, public):
+    return sha256(name.encode(), b"\n\x04", public)[:4]
+
+
+def read_witness_key(text):
+    """(name, raw public key). Raises Bad."""
+    parts = text.split("+", 2)
+    key = unbase64(parts[2], 33) if len(parts) == 3 else None
+    if key is None or key[0] != 4 or not parts[0] or any(c.isspace() for c in parts[0]):
+        raise Bad("not a witness's key for Ed25519 cosignatures")
+    if witness_id(parts[0], key[1:]).hex() != parts[1]:
+        raise Bad("the witness key's ID does not belong to its name and key")
+    return parts[0], key[1:]
+
+
+class Policy:
+    """What is asked for: the book's key, witnesses and how many, keys that were stolen. Raises Bad."""
+
+    def __init__(self, data=None, witnesses=()):
+        self.sha256 = None if data is None else sha256(data).hex()
+        try:
+            written = tomllib.loads((data or b"").decode("utf-8"))
+        except (UnicodeError, tomllib.TOMLDecodeError) as error:
+            raise Bad(f"not a policy: {error}") from None
+        known = {"key": str, "witness": list, "quorum": int, "compromised": list}
+        for name, value in written.items():
+            if name not in known or type(value) is not known[name]:
+                raise Bad(f"not a policy: {name} is not known, or of another kind")
+        self.key = read_verifier_key(written["key"]) if "key" in written else None
+        own = [read_witness_key(one if isinstance(one, str) else "") for one in written.get("witness", [])]
+        if len({public for _, public in own}) != len(own):
+            raise Bad("not a policy: the key of a witness is there twice")
+        self.quorum = written.get("quorum", 0)
+        if (own and "quorum" not in written) or not 0 <= self.quorum <= len(own):
+            raise Bad("not a policy: no quorum for its witnesses, or one larger than their number")
+        self.witnesses = list(dict.fromkeys([*witnesses, *own]))
+        self.compromised = []
+        for one in written.get("compromised", []):
+            if not isinstance(one, dict) or set(one) != {"key", "from", "since"}:
+                raise Bad("not a policy: a compromised key has key, from and since")
+            good = isinstance(one["key"], str) and re.fullmatch("[0-9a-f]{8}", one["key"])
+            if not good or type(one["from"]) is not int or one["from"] < 0 or a_time(one["since"]) is not True:
+                raise Bad("not a policy: a compromised key is out of form")
+            moment = datetime.datetime.strptime(one["since"], "%Y-%m-%dT%H:%M:%S.%fZ")
+            moment = moment.replace(tzinfo=datetime.timezone.utc)
+            self.compromised.append((one["key"], one["from"], int(moment.timestamp() // 1)))
+
+    def tainted(self, note, public):
+        """Since when the cosignatures of that note do not count; None where its key is nobody else's."""
+        identity = key_id(note.book, public).hex()
+        since = [since for key, size, since in self.compromised if key == identity and note.size >= size]
+        return min(since, default=None)
+
+
 # --- Section 5: plugins.
 
 
@@ -1246,6 +1319,8 @@ class Verifier:
         self.segments = []
         self.strays = []
         self.trusted = set()
+        self.policy = Policy()
+        self.held = []
         self.newest_outside = 0
         self.checkpoint = None
 
@@ -1702,6 +1777,8 @@ class Verifier:
                 raise Bad("no key of the book is at hand")
             if not note.signed_by(note.book, public):
                 raise Bad("it is not signed by the book's key")
+            note.signer = public
+            note.witnessed = {key: note.cosigned_by(name, key) for name, key in self.policy.witnesses}
             return note
         except Bad as error:
             self.fault("checkpoints", None, f"{what}: {error}")
@@ -1716,18 +1793,59 @@ class Verifier:
         if name != self.book or public not in [key for _, key in self.book_keys]:
             self.fault("keys", 0, "the book's key is not the one that was given")
 
-    def trust_note(self, note, given):
+    def vouched(self, note, given):
         """The key that was given vouches for the note: by itself, or from proof to proof for a newer one that signed it."""
-        if note is None or given is None or given[0] != self.book or not self.book_keys:
-            return
+        if given is None or given[0] != self.book or not self.book_keys:
+            return False
         signer = max([place for place, (n, _) in enumerate(self.book_keys) if n < note.size], default=0)
         if self.book_key_marked(signer, note.size):
             self.skip("a checkpoint by a key of the book that is marked as compromised at its size: it proves nothing")
-            return
+            return False
         for place, (_, public) in enumerate(self.book_keys[: signer + 1]):
             path = range(place, signer)
             if public == given[1] and not any(self.book_key_marked(one, self.book_keys[one + 1][0]) for one in path):
+                return True
+        return False
+
+    def hold(self, note, outside):
+        """Remembers a note that the entries agree with."""
+        if note is not None:
+            self.held.append((note, outside))
+
+    def weigh(self, given):
+        """What the notes that hold prove, and whether that is what the policy asks."""
+        policy = self.policy
+        newest = {}
+        for note, _ in self.held:
+            before = policy.tainted(note, note.signer)
+            for key, times in note.witnessed.items():
+                if any(before is None or time < before for time in times):
+                    newest[key] = max(newest.get(key, 0), note.size)
+        sizes = sorted(newest.values(), reverse=True)
+        wanted = max(policy.quorum, 1)
+        witnessed = sizes[wanted - 1] if len(sizes) >= wanted else 0
+        if witnessed:
+            self.trusted.add("witness")
+        proved = [witnessed]
+        for note, outside in self.held:
+            if policy.tainted(note, note.signer) is not None and note.size > witnessed:
+                continue
+            if self.vouched(note, given):
                 self.trusted.add("key")
+            if outside:
+                self.trusted.add("checkpoint")
+                proved.append(note.size)
+        self.newest_outside = max(proved)
+        if policy.key is not None or policy.quorum:
+            self.looked.setdefault("require", 0)
+        if policy.key is not None:
+            self.look("require")
+            if "key" not in self.trusted:
+                self.fault("require", None, "no checkpoint that holds is signed by the policy's key")
+        if policy.quorum:
+            self.look("require")
+            if not witnessed:
+                self.fault("require", None, f"{policy.quorum} of the policy's witnesses did not cosign what holds")
 
     # --- A whole book.
 
@@ -1758,10 +1876,10 @@ class Verifier:
             elif roots[note.size] != note.root:
                 self.fault("tree", None, f"{name}: the first {note.size} entries have another root")
             else:
-                self.trusted.add("checkpoint")
-                self.trust_note(note, given)
-                if note.size >= self.newest_outside:
-                    self.newest_outside, self.checkpoint = note.size, note
+                self.hold(note, True)
+                if self.checkpoint is None or note.size >= self.checkpoint.size:
+                    self.checkpoint = note
+        self.weigh(given)
         self.size = tree.size
 
     def find_book(self):
@@ -1793,7 +1911,8 @@ class Verifier:
         self.check_pages(files)
         self.check_outside(outside, first, second)
         for note in (first, second):
-            self.trust_note(note, given)
+            self.hold(note, False)
+        self.weigh(given)
         self.checkpoint = second or first
         self.size = self.checkpoint.size if self.checkpoint else 0
 
@@ -1832,7 +1951,8 @@ class Verifier:
         first = self.open_note(files["checkpoint.txt"], "checkpoint.txt")
         self.check_proofs(files, first)
         self.check_outside(outside, first, None)
-        self.trust_note(first, given)
+        self.hold(first, False)
+        self.weigh(given)
         self.checkpoint = first
         self.size = first.size if first else 0
         self.skip(f"the pages: UNPROVEN; the file's SHA-256 {sha256(data).hex()} stands in record.exported")
@@ -2031,13 +2151,12 @@ class Verifier:
             elif any(own.root != note.root for own in same):
                 self.fault("checkpoints", None, f"{name}: another root at the same size; the book was rewritten")
             else:
-                self.trusted.add("checkpoint")
-                self.newest_outside = max(self.newest_outside, note.size)
+                self.hold(note, True)
 
     # --- What was found.
 
     def result(self):
-        trust = next((how for how in ("checkpoint", "key") if how in self.trusted), "self")
+        trust = next((how for how in ("witness", "checkpoint", "key") if how in self.trusted), "self")
         last = next((entry for entry in reversed(self.entries) if entry.fields is not None), None)
         public = self.book_keys[-1][1] if self.book_keys else None
         if self.faults:
@@ -2060,6 +2179,7 @@ class Verifier:
             "head": {"n": last.n, "leaf": last.leaf.hex()} if last else None,
             "checkpoint": {"size": note.size, "root": note.root.hex()} if note else None,
             "exposed": self.size - self.newest_outside,
+            "policy": self.policy.sha256,
             "signatures": {state: states.count(state) for state in ("standing", "void", "compromised", "unknown")},
             "compromised": [
                 {"account": account, "entries": [n for n in self.fallen if self.fallen[n] == key], "from": since, "key": key}
@@ -2103,6 +2223,8 @@ def show(path, result):
     for key in result["keys"]:
         print(printable(f"key: {key}"))
     print(f"fingerprint: {result['fingerprint']}")
+    if result["policy"]:
+        print(f"policy: {result['policy']}")
     print(f"entries after the newest checkpoint from outside: {result['exposed']}")
     print(result["verdict"])
 
@@ -2112,6 +2234,8 @@ def run(arguments):
     parser.add_argument("path", help="a sealed record (.zip), its pages (.pdf), or a dump: one entry per line, from entry 0 on")
     parser.add_argument("--key", help="the book's verifier key, known from outside")
     parser.add_argument("--checkpoint", action="append", default=[], help="a checkpoint kept outside; may be repeated")
+    parser.add_argument("--witness-key", action="append", default=[], help="a witness whose cosignatures count")
+    parser.add_argument("--policy", help="what to ask for: a TOML file with key, witness, quorum, compromised")
     parser.add_argument("--json", action="store_true", help="the result as one JSON object")
     options = parser.parse_args(arguments)
     try:
@@ -2122,6 +2246,12 @@ def run(arguments):
             with open(name, "rb") as file:
                 outside.append((name, file.read()))
         given = read_verifier_key(options.key) if options.key else None
+        text = None
+        if options.policy:
+            with open(options.policy, "rb") as file:
+                text = file.read()
+        policy = Policy(text, [read_witness_key(key) for key in options.witness_key])
+        given = given or policy.key
     except (OSError, Bad, MemoryError) as error:
         print(f"could not run: {printable(error)}", file=sys.stderr)
         return 2
@@ -2129,12 +2259,15 @@ def run(arguments):
     is_pdf = options.path.endswith(".pdf") or (data.startswith(b"%PDF-") and not options.path.endswith((".zip", ".jsonl")))
     if is_pdf:
         verifier = Verifier(OF_PAGES)
+        verifier.policy = policy
         verifier.printed(data, given, outside)
     elif is_zip:
         verifier = Verifier(OF_A_RECORD)
+        verifier.policy = policy
         verifier.sealed(data, given, outside)
     else:
         verifier = Verifier(OF_A_DUMP)
+        verifier.policy = policy
         verifier.dump(data, given, outside)
     result = verifier.result()
     if options.json:

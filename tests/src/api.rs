@@ -14,6 +14,8 @@ pub struct Answer {
     pub body: Value,
     /// What the body is said to be.
     pub content_type: String,
+    /// The receipt that came with it; empty where none did.
+    pub receipt: String,
     /// The HTTP status; 0 where the connection broke.
     pub status: u16,
 }
@@ -82,6 +84,8 @@ pub struct Client {
     pub password: String,
     /// The role acted in.
     pub role: String,
+    /// The receipt that is shown with each call; empty: none is.
+    shows: String,
     token: Option<String>,
     url: String,
 }
@@ -99,6 +103,7 @@ impl Client {
             heard: None,
             password: String::new(),
             role: "label_room".to_owned(),
+            shows: String::new(),
             token: None,
             url: url.to_owned(),
         }
@@ -133,6 +138,12 @@ impl Client {
     #[must_use]
     pub fn in_role(&self, role: &str) -> Self {
         Self { role: role.to_owned(), ..self.clone() }
+    }
+
+    /// The same client, which shows that receipt.
+    #[must_use]
+    pub fn showing(&self, receipt: &str) -> Self {
+        Self { shows: receipt.to_owned(), ..self.clone() }
     }
 
     /// The same session, with the server at another address.
@@ -180,7 +191,10 @@ impl Client {
     }
 
     fn request(&self, method: &str, path: &str) -> ureq::http::request::Builder {
-        let request = ureq::http::Request::builder().method(method).uri(format!("{}{path}", self.url));
+        let mut request = ureq::http::Request::builder().method(method).uri(format!("{}{path}", self.url));
+        if !self.shows.is_empty() {
+            request = request.header("Tallyseal-Receipt", &self.shows);
+        }
         match &self.token {
             Some(token) => request.header("Authorization", format!("Bearer {token}")),
             None => request,
@@ -196,13 +210,20 @@ impl Client {
                 assert_eq!(kept, Some("no-store"));
                 let content_type = response.headers().get("content-type").and_then(|value| value.to_str().ok());
                 let content_type = content_type.unwrap_or_default().to_owned();
+                let receipt = response.headers().get("tallyseal-receipt").and_then(|value| value.to_str().ok());
+                let receipt = receipt.unwrap_or_default().to_owned();
                 let bytes = response.body_mut().with_config().limit(1 << 30).read_to_vec().unwrap_or_default();
                 let body = serde_json::from_slice(&bytes)
                     .unwrap_or_else(|_| Value::String(String::from_utf8_lossy(&bytes).into_owned()));
-                Answer { body, content_type, status }
+                Answer { body, content_type, receipt, status }
             }
             // The connection broke: the server was ended. Status 0 is no HTTP status.
-            Err(error) => Answer { body: Value::String(error.to_string()), content_type: String::new(), status: 0 },
+            Err(error) => Answer {
+                body: Value::String(error.to_string()),
+                content_type: String::new(),
+                receipt: String::new(),
+                status: 0,
+            },
         }
     }
 

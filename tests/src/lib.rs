@@ -13,6 +13,7 @@ pub mod plant;
 pub mod server;
 pub mod verifiers;
 pub mod visitor;
+pub mod witness;
 
 /// The top folder of the project.
 pub fn top() -> std::path::PathBuf {

@@ -34,6 +34,7 @@ pub fn description() -> Value {
         }
     }
     paths.extend(pages());
+    with_receipts(&mut paths);
     schemas.extend(answers());
     json!({
         "openapi": "3.1.0",
@@ -51,11 +52,40 @@ pub fn description() -> Value {
         "components": {
             "schemas": schemas,
             "responses": { "problem": problem_response() },
+            "parameters": { "receipt": {
+                "name": "Tallyseal-Receipt", "in": "header", "required": false, "description": RECEIPT,
+                "schema": { "type": "string", "maxLength": 4000 },
+            } },
+            "headers": { "receipt": { "description": RECEIPT, "schema": { "type": "string" } } },
             "securitySchemes": {
                 "session": { "type": "http", "scheme": "bearer", "description": "The token of POST /api/session." },
             },
         },
     })
+}
+
+/// What clients are told of receipts.
+const RECEIPT: &str = "The client's last receipt: book=NAME&n=N&leaf=HEX&checkpoint=BASE64, nothing escaped; the checkpoint, \
+    base64 of the whole note, may be left away. Each answer to a change carries the next one in a header of the same name; \
+    show it with the next call. Where the book contradicts it, the book was set back or is a second copy: the call is refused \
+    (409, book-set-back), and that is recorded. A receipt of a book of another name is not judged.";
+
+/// Each call of a session takes a receipt, and each answer to a change gives one.
+fn with_receipts(paths: &mut Map<String, Value>) {
+    for (path, item) in paths {
+        if matches!(path.as_str(), "/api/health" | "/api/openapi.json") {
+            continue;
+        }
+        for (method, operation) in item.as_object_mut().expect("a path has methods") {
+            let mut parameters = operation["parameters"].as_array().cloned().unwrap_or_default();
+            parameters.push(json!({ "$ref": "#/components/parameters/receipt" }));
+            operation["parameters"] = parameters.into();
+            if method != "get" {
+                operation["responses"]["200"]["headers"] =
+                    json!({ "Tallyseal-Receipt": { "$ref": "#/components/headers/receipt" } });
+            }
+        }
+    }
 }
 
 /// Each command's name and the schema of its fields; what they share goes to `schemas`.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::ids::{BookName, Stream};
+use crate::ids::{AccountId, BookName, Stream};
 use crate::{Hash, Time};
 
 /// Entry 0: the book was opened.
@@ -120,6 +120,89 @@ pub struct AccessRefused {
     pub source: String,
     /// The last.
     pub to: Time,
+}
+
+/// The server was told at its start which witnesses to ask from now on, and it was others before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookWitnessesNamed {
+    /// Their keys as `NAME+ID+BASE64`, in ascending order. Empty: none.
+    pub witnesses: Vec<String>,
+}
+
+/// A witness has cosigned no checkpoint for a while, though there was a new one.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookWitnessLost {
+    /// How it answered last, in a sentence.
+    pub cause: String,
+    /// When it cosigned last; absent where it never did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<Time>,
+    /// The largest size that it cosigned; 0 where it never did.
+    pub size: u64,
+    /// Its key.
+    pub witness: String,
+}
+
+/// A witness that was lost cosigns again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookWitnessBack {
+    /// The size that it cosigned.
+    pub size: u64,
+    /// Its key.
+    pub witness: String,
+}
+
+/// How a witness's history of a book differs from this book.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum OtherHistory {
+    /// It cosigned more entries than this book has.
+    Longer,
+    /// It cosigned as many entries as this book had then, but others.
+    Differs,
+}
+
+/// A witness knows another history of this book: somebody set it back, or runs a second copy of it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookForkSeen {
+    /// How it differs.
+    pub history: OtherHistory,
+    /// How many entries the witness cosigned.
+    pub known: u64,
+    /// How many entries this book had.
+    pub size: u64,
+    /// The witness's key.
+    pub witness: String,
+}
+
+/// Somebody showed a receipt of this book for an entry that this book does not hold.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookReceiptContradicted {
+    /// Who showed it, where they were signed in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub account: Option<AccountId>,
+    /// The checkpoint of the receipt, where it proves the matter: signed by this book's key, over entries that are not
+    /// these.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub checkpoint: Option<String>,
+    /// The leaf hash in the receipt.
+    pub leaf: Hash,
+    /// The position in the receipt.
+    pub n: u64,
+    /// The leaf hash of the entry that stands there; absent where there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ours: Option<Hash>,
 }
 
 /// A sealed record was made and somebody took it.

@@ -143,6 +143,11 @@ kinds! {
     "book.started" 1 BookStarted ["book"] false;
     "clock.stepped" 1 ClockStepped ["book"] false;
     "access.refused" 1 AccessRefused ["book"] false;
+    "book.witnesses_named" 1 BookWitnessesNamed ["book"] false;
+    "book.witness_lost" 1 BookWitnessLost ["book"] false;
+    "book.witness_back" 1 BookWitnessBack ["book"] false;
+    "book.fork_seen" 1 BookForkSeen ["book"] false;
+    "book.receipt_contradicted" 1 BookReceiptContradicted ["book"] false;
     "account.enrolled" 1 AccountEnrolled ["account"] true;
     "account.roles_changed" 1 AccountRolesChanged ["account"] false;
     "account.disabled" 1 AccountDisabled ["account"] false;

@@ -86,6 +86,12 @@ fn told(error: DeskError, request: &HttpRequest) -> actix_web::Error {
 /// What is known of the caller once the book has been asked.
 type Asked<T> = Pin<Box<dyn Future<Output = Result<T, DeskError>>>>;
 
+/// The token of the session that a call says it has.
+pub(crate) fn token(request: &HttpRequest) -> Option<String> {
+    let value = request.headers().get(actix_web::http::header::AUTHORIZATION)?.to_str().ok()?;
+    value.strip_prefix("Bearer ").map(str::to_owned)
+}
+
 /// The caller's open session, locked or not. A call without one is counted among the strangers.
 struct Whoever(Seat);
 
@@ -96,12 +102,7 @@ impl FromRequest for Whoever {
     fn from_request(request: &HttpRequest, _: &mut actix_web::dev::Payload) -> Self::Future {
         let desk = request.app_data::<Data<Desk>>().cloned();
         let source = source(request);
-        let token = request
-            .headers()
-            .get(actix_web::http::header::AUTHORIZATION)
-            .and_then(|value| value.to_str().ok())
-            .and_then(|value| value.strip_prefix("Bearer "))
-            .map(str::to_owned);
+        let token = token(request);
         Box::pin(async move {
             let Some(desk) = desk else { return Err(DeskError::SignedOut) };
             let seat = match token {
@@ -425,7 +426,7 @@ async fn export_record(seat: Seat, desk: Data<Desk>, payload: Payload) -> Result
 /// The sealed record of a thing, for a person who may take it; refusals are recorded.
 async fn sealed_record(desk: &Desk, seat: &Seat, given: Export) -> Result<HttpResponse, DeskError> {
     let Export { record, role, sheet } = given;
-    let taken = export::export(desk.book().clone(), desk.seated(seat, role), record.clone(), sheet, &|_| {}).await;
+    let taken = export::export(desk.book().clone(), desk.seated(seat, role), record.clone(), How::of(sheet), &|_| {}).await;
     let sealed = match taken {
         Ok(sealed) => sealed,
         Err(error) => return Err(desk.noted(seat, "note_export", Some(record), error).await),

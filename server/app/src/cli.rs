@@ -12,6 +12,8 @@ use tallyseal_book::EarlierClock;
 use tallyseal_report::paper::Sheet;
 use tallyseal_schema::ids::AccountId;
 
+use crate::config::Config;
+use crate::witnesses::{Asked, Asking};
 use crate::{commands, demo, printing, say};
 
 /// What a command came to.
@@ -129,6 +131,9 @@ enum Cmd {
     /// Looks at a plugin: its samples, its digest, what it makes of a capture.
     #[command(subcommand)]
     Plugin(PluginCmd),
+    /// Watches books from outside: cosigns checkpoints that continue what it saw before.
+    #[command(subcommand)]
+    Witness(commands::witness::WitnessCmd),
     /// A counting table to test against.
     #[command(after_help = "Example: tallyseal simulate --listen 127.0.0.1:4001 --labels 5000 --splices 2 --seed 7")]
     Simulate(commands::simulate::SimulateArgs),
@@ -267,6 +272,12 @@ pub(crate) struct ServeArgs {
     pub(crate) behind_proxy: bool,
     #[command(flatten)]
     pub(crate) idle_lock: IdleLock,
+    /// A witness that cosigns this book's checkpoints; also `witness = ["URL=KEY"]` in config.toml of the data directory.
+    #[arg(long, value_name = "URL=KEY")]
+    witness: Vec<Asked>,
+    /// After how many seconds it is recorded that a witness is away: for tests, which cannot wait for minutes.
+    #[arg(long, hide = true, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..=3_600))]
+    witness_lost_seconds: Option<u64>,
     /// Start although the clock is before the last entry: the accounts of the two people who agreed on it, as A,B.
     #[arg(long, value_name = "A,B", requires = "why")]
     pub(crate) accept_earlier_clock: Option<String>,
@@ -276,6 +287,13 @@ pub(crate) struct ServeArgs {
 }
 
 impl ServeArgs {
+    /// The witnesses to ask: those said here and those in the data directory.
+    pub(crate) fn asking(&self) -> Result<Asking, CannotRun> {
+        let all = Config::read(&self.dir)?.witnesses(&self.witness)?;
+        let patience = self.witness_lost_seconds.map_or(Asking::default().patience, Duration::from_secs);
+        Ok(Asking { all, patience })
+    }
+
     /// Who accepted a start on an earlier clock, where it was asked for.
     pub(crate) fn accepted(&self) -> Result<Option<EarlierClock>, CannotRun> {
         let (Some(people), Some(why)) = (&self.accept_earlier_clock, &self.why) else { return Ok(None) };
@@ -306,6 +324,7 @@ pub fn run() -> ExitCode {
         Cmd::Plugin(PluginCmd::Check { dir }) => commands::plugin::check(&dir),
         Cmd::Plugin(PluginCmd::Digest { dir }) => commands::plugin::digest(&dir),
         Cmd::Plugin(PluginCmd::Try { dir, file }) => commands::plugin::try_file(&dir, &file),
+        Cmd::Witness(command) => commands::witness::witness(&command),
         Cmd::Simulate(args) => commands::simulate::simulate(&args),
     };
     match ran {

@@ -16,7 +16,8 @@ use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::sync::mpsc::UnboundedSender;
 
 use crate::cli::CannotRun;
-use crate::{export, randomness};
+use crate::export::{self, How};
+use crate::randomness;
 
 /// How long after a failure to hear a command it is tried again.
 const AGAIN: Duration = Duration::from_millis(200);
@@ -110,7 +111,7 @@ async fn done(ask: Ask, book: Book, said: UnboundedSender<String>) -> Result<Str
         Ask::Export { record, sheet, out } => {
             let told = move |stage: export::Stage| drop(said.send(stage.said().to_owned()));
             let by = By::system("command-line");
-            export::export_to(book, by, record, sheet, out, &told).await.map(|()| String::new())
+            export::export_to(book, by, record, How::of(sheet), out, &told).await.map(|()| String::new())
         }
     }
 }

@@ -33,6 +33,7 @@ use crate::streams::Streams;
 use crate::token::Tokens;
 use crate::vault::{self, Vault, VaultError};
 use crate::verifying::Verifying;
+use crate::witnesses::{Standing, Witnesses};
 
 /// How long a session lasts whatever happens.
 const SESSION: Duration = Duration::from_secs(12 * 60 * 60);
@@ -78,6 +79,8 @@ pub struct Desk {
     vault: Arc<Vault>,
     copies: Arc<Copies>,
     verifying: Arc<Verifying>,
+    /// Set once, when the server has begun to ask them.
+    witnesses: OnceLock<Arc<Witnesses>>,
     zone: chrono_tz::Tz,
 }
 
@@ -230,6 +233,7 @@ impl Desk {
             vault: Arc::new(vault),
             copies: Arc::default(),
             verifying: Arc::default(),
+            witnesses: OnceLock::new(),
             zone,
         }
     }
@@ -252,6 +256,16 @@ impl Desk {
     /// Shows the demo's accounts at the door from now on.
     pub(crate) fn show_demo(&self, accounts: Vec<DemoAccount>) {
         let _ = self.demo.set(accounts);
+    }
+
+    /// The witnesses that are asked, each as it stands.
+    pub(crate) fn witnesses(&self) -> Vec<Standing> {
+        self.witnesses.get().map(|witnesses| witnesses.stand()).unwrap_or_default()
+    }
+
+    /// Shows these witnesses from now on.
+    pub(crate) fn show_witnesses(&self, witnesses: Arc<Witnesses>) {
+        let _ = self.witnesses.set(witnesses);
     }
 
     /// A token for the forms of a session's pages; `None`: none could be made.

@@ -30,6 +30,8 @@ pub enum DeskError {
     NoSuchMethod(&'static str),
     /// There is no such thing; what was asked for.
     NotFound(String),
+    /// The book contradicts a receipt that was shown, for the entry at that position: it was set back, or is a copy.
+    SetBack(u64),
     /// There is no open session.
     SignedOut,
     /// The roles of the session may not read this.
@@ -163,6 +165,17 @@ impl Problem {
                 "not-found",
                 format!("There is no {what} in this book."),
                 "Check the ID.",
+            ),
+            DeskError::SetBack(n) => Self::new(
+                StatusCode::CONFLICT,
+                "Not the book that you wrote in",
+                "book-set-back",
+                format!(
+                    "Nothing was done: entry {n} is not in this book as it was when it was recorded. The book was set back \
+                     to an older copy, or this server runs on a second copy of it."
+                ),
+                "Stop packaging with this server, tell quality and whoever runs it, and keep this device as it is: its \
+                 receipt is the proof.",
             ),
             DeskError::SignedOut => {
                 Self::new(StatusCode::UNAUTHORIZED, "Signed out", "signed-out", "There is no open session.", "Sign in.")

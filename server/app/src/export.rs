@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{Seek as _, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use tallyseal_book::{ActError, Book, Order, Receipt};
 use tallyseal_control::{Command, Record, Refusal, State};
@@ -16,12 +17,17 @@ use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::{CountSegmentCaptured, SCHEMAS};
 use tallyseal_schema::plugin_files::Files;
 use tallyseal_schema::sealed::ProofLine;
+use tallyseal_schema::witness::WitnessKey;
 use tallyseal_schema::{Body, By, Entry, Hash};
 
 use crate::counted::{Counted, may_count_by_hand, told_hand_count};
 use crate::desk::system_order;
 use crate::error::DeskError;
+use crate::witnesses::book_state;
 use crate::{SOFTWARE, clock, printing, randomness};
+
+/// So long a copy waits for the cosignatures of witnesses over its checkpoint.
+pub(crate) const WITNESSED_WITHIN: Duration = Duration::from_secs(3);
 
 /// How far the making of a copy is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,6 +63,22 @@ pub(crate) struct Sealed {
     pub(crate) zip: Vec<u8>,
 }
 
+/// How a copy is made.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct How {
+    /// How long it waits for witnesses; none where the book is at rest and nobody asks them.
+    pub(crate) patience: Duration,
+    /// The sheets of its pages.
+    pub(crate) sheet: Sheet,
+}
+
+impl How {
+    /// On these sheets, from a server that asks its witnesses.
+    pub(crate) const fn of(sheet: Sheet) -> Self {
+        Self { patience: WITNESSED_WITHIN, sheet }
+    }
+}
+
 /// The sealed record of `record`. `by`: who takes it; that is recorded.
 ///
 /// Errors: there is no such thing; the person may not; the book cannot be read; the pages cannot be set.
@@ -64,10 +86,10 @@ pub(crate) async fn export(
     book: Book,
     by: By,
     record: Stream,
-    sheet: Sheet,
+    how: How,
     told: Told<'_>,
 ) -> Result<Sealed, DeskError> {
-    prepared(book, by, record, sheet, told).await?.sealed(told).await
+    prepared(book, by, record, how, told).await?.sealed(told).await
 }
 
 /// As [`export`], into a file, which is there whole or not at all. That it can be written is proved before the book says
@@ -79,11 +101,11 @@ pub(crate) async fn export_to(
     book: Book,
     by: By,
     record: Stream,
-    sheet: Sheet,
+    how: How,
     out: PathBuf,
     told: Told<'_>,
 ) -> Result<(), String> {
-    let prepared = prepared(book, by, record, sheet, told).await.map_err(|error| error.to_string())?;
+    let prepared = prepared(book, by, record, how, told).await.map_err(|error| error.to_string())?;
     let length = prepared.unsealed.length();
     let target = blocking(move || Target::reserve(out, length)).await?;
     let sealed = prepared.sealed(told).await.map_err(|error| error.to_string())?;
@@ -171,13 +193,13 @@ struct Prepared {
     unsealed: Unsealed,
 }
 
-async fn prepared(book: Book, by: By, record: Stream, sheet: Sheet, told: Told<'_>) -> Result<Prepared, DeskError> {
+async fn prepared(book: Book, by: By, record: Stream, how: How, told: Told<'_>) -> Result<Prepared, DeskError> {
     told(Stage::Gathering);
     if book.record(&record)?.is_none() {
         return Err(DeskError::refused(Refusal::not_found(record.thing(), &record)));
     }
     let reading = (book.clone(), record.clone());
-    let gathered = tokio::task::spawn_blocking(move || gather(&reading.0, &reading.1));
+    let gathered = tokio::task::spawn_blocking(move || gather(&reading.0, &reading.1, how.patience));
     let mut contents = gathered.await.map_err(|error| DeskError::Internal(error.to_string()))??;
     let (size, streams) = (contents.size, contents.streams.clone());
     if let By::Person(person) = &by {
@@ -218,7 +240,7 @@ async fn prepared(book: Book, by: By, record: Stream, sheet: Sheet, told: Told<'
     told(Stage::Setting);
     let key = book.verifier_key()?;
     let (job, returned) = blocking(move || {
-        let job = job(&contents, &key, sheet)?;
+        let job = job(&contents, &key, how.sheet)?;
         Ok((job, contents))
     })
     .await
@@ -302,10 +324,11 @@ fn read(bytes: &[u8]) -> Result<Entry, DeskError> {
 }
 
 /// Everything that goes into the record, as it stands at one checkpoint.
-fn gather(book: &Book, record: &Stream) -> Result<Contents, DeskError> {
+fn gather(book: &Book, record: &Stream, patience: Duration) -> Result<Contents, DeskError> {
     // C1 is given away with the record: it is kept like every checkpoint that others hold.
     let note = book.keep_checkpoint_blocking()?;
     let at = parsed(&note)?;
+    let note = witnessed(book, &note, at.size, patience)?;
     // Entries after the checkpoint are left for the next copy, in every stream alike.
     let upto = |stream: &Stream| -> Result<Vec<(Vec<u8>, Entry)>, DeskError> {
         let mut all = Vec::new();
@@ -353,6 +376,30 @@ fn gather(book: &Book, record: &Stream) -> Result<Contents, DeskError> {
         contents.proofs.insert(*n, ProofLine { leaf: Hash::leaf(bytes), n: *n, path });
     }
     Ok(contents)
+}
+
+/// The checkpoint with the cosignatures of the witnesses that answer within `patience`: as it is kept, it is on its way to
+/// each of them. A record is held up no longer by one that is away.
+fn witnessed(book: &Book, note: &str, size: u64, patience: Duration) -> Result<String, DeskError> {
+    let state = book_state(book)?;
+    let asked = state.witnesses.iter().filter(|key| !state.lost.contains_key(*key) && !state.forked.contains(*key));
+    let ids = asked.filter_map(|key| key.parse::<WitnessKey>().ok()).map(|key| key.id_text());
+    let began = Instant::now();
+    let mut signed = note.to_owned();
+    for id in ids {
+        loop {
+            if let Some(cosigned) = book.cosigned(size, &id)? {
+                // It is the same note, with the witness's lines after it.
+                signed.push_str(cosigned.strip_prefix(note).unwrap_or_default());
+                break;
+            }
+            if began.elapsed() >= patience {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+    Ok(signed)
 }
 
 fn schema_name(entry: &Entry) -> String {

@@ -9,6 +9,7 @@ mod capture;
 mod cli;
 mod clock;
 mod commands;
+mod config;
 mod control_socket;
 mod copies;
 mod counted;
@@ -22,6 +23,7 @@ mod idle;
 mod pages;
 mod printing;
 mod randomness;
+mod receipts;
 mod say;
 mod server;
 mod set_again;
@@ -30,6 +32,8 @@ mod streams;
 mod token;
 mod vault;
 mod verifying;
+mod witness;
+mod witnesses;
 
 pub use cli::run;
 

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use actix_web::middleware::DefaultHeaders;
+use actix_web::middleware::{DefaultHeaders, from_fn};
 use actix_web::web::Data;
 use actix_web::{App, HttpServer};
 use tallyseal_book::{Book, BootInfo, EarlierClock, Layout, Settings, key_file};
@@ -20,7 +20,8 @@ use crate::desk::Desk;
 use crate::idle::Idle;
 use crate::token::Tokens;
 use crate::vault::Vault;
-use crate::{SOFTWARE, api, control_socket, copies, pages, verifying};
+use crate::witnesses::{Asking, Witnesses};
+use crate::{SOFTWARE, api, control_socket, copies, pages, receipts, verifying};
 
 /// How long a client may take to send the head of a request.
 const HEAD_DEADLINE: Duration = Duration::from_secs(5);
@@ -62,17 +63,20 @@ pub struct Running {
     desk: Data<Desk>,
     handle: actix_web::dev::ServerHandle,
     socket: PathBuf,
+    witnesses: Arc<Witnesses>,
 }
 
 impl Running {
-    /// Starts a server on the book in `dir`, listening at `listen`. `idle_lock`: so long may a session not be used.
+    /// Starts a server on the book in `dir`, listening at `listen`. `idle_lock`: so long may a session not be used;
+    /// `asking`: the witnesses.
     ///
     /// Errors: in sentences; nothing runs then.
-    pub async fn start(
+    pub(crate) async fn start(
         dir: &Path,
         listen: SocketAddr,
         idle_lock: Duration,
         accept_earlier_clock: Option<EarlierClock>,
+        asking: Asking,
     ) -> Result<Self, CannotRun> {
         let layout = Layout::new(dir);
         // Listen first: an address in use must not leave a start in the book.
@@ -87,17 +91,24 @@ impl Running {
         let vault = Vault::new(head.book.clone(), key_file::read(&pepper_file(&layout))?);
         let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun::because)?;
         lose_all(&book).await?;
+        let witnesses = Arc::new(Witnesses::follow(&book, asking).await?);
         let captures = Captures::new();
         tokio::spawn(captures.clone().follow(book.clone()));
         let idle = Idle::new(idle_lock, last_act(&book)?);
         let zone = zone(&book)?;
         let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone(), idle, zone));
+        desk.show_witnesses(Arc::clone(&witnesses));
         let shared = desk.clone();
         let app = move || {
             // Answers hold tokens, one-time secrets and what only some may see: nobody on the way keeps them.
             let headers =
                 DefaultHeaders::new().add(("Cache-Control", "no-store")).add(("X-Content-Type-Options", "nosniff"));
-            App::new().wrap(headers).app_data(shared.clone()).configure(pages::routes).configure(api::routes)
+            App::new()
+                .wrap(from_fn(receipts::check))
+                .wrap(headers)
+                .app_data(shared.clone())
+                .configure(pages::routes)
+                .configure(api::routes)
         };
         let server = HttpServer::new(app)
             .workers(2)
@@ -114,7 +125,7 @@ impl Running {
         control_socket::listen(&socket, book.clone())?;
         tokio::spawn(note_strangers(desk.clone()));
         tokio::spawn(lock_idle(desk.clone()));
-        Ok(Self { address, book, captures, desk, handle, socket })
+        Ok(Self { address, book, captures, desk, handle, socket, witnesses })
     }
 
     /// Where it listens.
@@ -140,6 +151,7 @@ impl Running {
             let _ = self.desk.system("access", command).await;
         }
         self.captures.stop().await;
+        self.witnesses.end(&self.book).await;
         let _ = std::fs::remove_file(&self.socket);
         self.book.shutdown().await;
     }

@@ -12,6 +12,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tallyseal_book::{Book, Layout};
 use tallyseal_schema::checkpoint::VerifierKey;
+use tallyseal_schema::witness::WitnessKey;
 use tallyseal_schema::{Hash, Time};
 use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside, Report, Trust};
 
@@ -37,6 +38,8 @@ pub(crate) struct Began {
     pub(crate) outside: Option<String>,
     /// Also whether what pages show is what the entries give.
     pub(crate) views: bool,
+    /// Whose cosignatures count.
+    pub(crate) witnesses: Vec<WitnessKey>,
 }
 
 /// How far a verification is.
@@ -195,6 +198,7 @@ impl Verifying {
             checkpoints: began.outside.iter().cloned().collect(),
             progress: Some(&progress),
             threads: threads(),
+            witnesses: began.witnesses.clone(),
             live: true,
             ..Options::default()
         };

@@ -14,6 +14,7 @@ use crate::core::Packed;
 use crate::error::ReadError;
 use crate::executor::{Ask, Asks, End, Kept, Reply, Rotated, Rotation};
 use crate::layout::Layout;
+use crate::notes;
 use crate::order::{ActError, Committed, Order, Receipt, Secret};
 use crate::reader::{HeadInfo, Reader};
 
@@ -28,6 +29,7 @@ struct Inner {
     asks: Asks,
     committed: broadcast::Sender<Committed>,
     key: Arc<Mutex<String>>,
+    kept: watch::Receiver<String>,
     latest: Arc<Mutex<String>>,
     layout: Layout,
     name: BookName,
@@ -41,6 +43,7 @@ pub(crate) struct Parts {
     pub(crate) asks: Asks,
     pub(crate) committed: broadcast::Sender<Committed>,
     pub(crate) key: Arc<Mutex<String>>,
+    pub(crate) kept: watch::Receiver<String>,
     pub(crate) latest: Arc<Mutex<String>>,
     pub(crate) layout: Layout,
     pub(crate) name: BookName,
@@ -78,6 +81,7 @@ impl Book {
             asks: parts.asks,
             committed: parts.committed,
             key: parts.key,
+            kept: parts.kept,
             latest: parts.latest,
             layout: parts.layout,
             name: parts.name,
@@ -164,6 +168,39 @@ impl Book {
     /// Crash: the file is not whole, and says so when it is opened.
     pub fn snapshot(&self, to: &Path) -> Result<(), ReadError> {
         self.read(|reader| reader.snapshot(to))
+    }
+
+    /// The newest checkpoint that is kept, and each further one as soon as it is.
+    pub fn kept(&self) -> watch::Receiver<String> {
+        self.0.kept.clone()
+    }
+
+    /// Keeps a checkpoint of that size as a witness cosigned it, beside the one that it is of. `id`: the ID of the
+    /// witness's key, 8 hex digits. Blocks until it is on disk.
+    ///
+    /// Errors: it cannot be written. Crash: it is there whole or not at all.
+    pub fn keep_cosigned(&self, size: u64, id: &str, note: &str) -> Result<(), ReadError> {
+        let kept = notes::keep_cosigned(&self.0.layout.checkpoints(), size, id, note);
+        kept.map_err(|error| ReadError::Store(format!("keeping a cosigned checkpoint: {error}")))
+    }
+
+    /// The checkpoint of that size as the witness with that key ID cosigned it; `None` where it did not.
+    ///
+    /// Errors: it cannot be read.
+    pub fn cosigned(&self, size: u64, id: &str) -> Result<Option<String>, ReadError> {
+        match std::fs::read_to_string(notes::cosigned_file(&self.0.layout.checkpoints(), size, id)) {
+            Ok(note) => Ok(Some(note)),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(ReadError::Store(format!("reading a cosigned checkpoint: {error}"))),
+        }
+    }
+
+    /// The largest size that the witness with that key ID cosigned; `None` where it cosigned none.
+    ///
+    /// Errors: `checkpoints/` cannot be read.
+    pub fn newest_cosigned(&self, id: &str) -> Result<Option<u64>, ReadError> {
+        let newest = notes::newest_cosigned(&self.0.layout.checkpoints(), id);
+        newest.map_err(|error| ReadError::Store(format!("reading checkpoints/: {error}")))
     }
 
     /// Hears of every entry from now on.

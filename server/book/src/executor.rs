@@ -107,6 +107,7 @@ pub(crate) struct Executor {
 /// What the executor tells everybody.
 struct Told {
     committed: broadcast::Sender<Committed>,
+    kept: watch::Sender<String>,
     key: Arc<Mutex<String>>,
     latest: Arc<Mutex<String>>,
     end: watch::Sender<Option<End>>,
@@ -137,13 +138,16 @@ impl Executor {
         let (asks, asked) = sync_channel(start.queue);
         let (committed, _) = broadcast::channel(EVENTS);
         let (end, ended) = watch::channel(None);
+        let (keeping, kept) = watch::channel(note.clone());
         let latest = Arc::new(Mutex::new(note));
-        let told = Told { committed: committed.clone(), key: Arc::clone(&key), latest: Arc::clone(&latest), end };
+        let (tell, key_told, latest_told) = (committed.clone(), Arc::clone(&key), Arc::clone(&latest));
+        let told = Told { committed: tell, kept: keeping, key: key_told, latest: latest_told, end };
         let thread = std::thread::Builder::new()
             .name("executor".to_owned())
             .spawn(move || self.run(&asked, &told))
             .map_err(Fatal::file("starting the executor's thread"))?;
-        Ok(Book::new(Parts { asks, committed, key, latest, layout: start.layout, name: start.name, ended, thread }))
+        let (layout, name) = (start.layout, start.name);
+        Ok(Book::new(Parts { asks, committed, key, kept, latest, layout, name, ended, thread }))
     }
 
     fn verifier_key(&self) -> String {
@@ -187,7 +191,7 @@ impl Executor {
             }
             if !keeps.is_empty() {
                 let note = latest(told).clone();
-                self.keep(&note)?;
+                self.keep(&note, told)?;
                 keeps.into_iter().for_each(|reply| reply(note.clone()));
             }
             if let Some((rotation, reply)) = rotate {
@@ -218,21 +222,29 @@ impl Executor {
 
     fn finish(&mut self, told: &Told) -> Result<(), Fatal> {
         if self.notes.is_behind() {
-            self.keep(&latest(told).clone())?;
+            self.keep(&latest(told).clone(), told)?;
         }
         self.carry_log(true)
     }
 
     fn keep_if_due(&mut self, told: &Told) -> Result<(), Fatal> {
         if self.notes.is_due(self.core.head.size(), self.core.pace.mono_us()) {
-            self.keep(&latest(told).clone())?;
+            self.keep(&latest(told).clone(), told)?;
         }
         Ok(())
     }
 
     /// Keeps the newest checkpoint. It was signed when its batch was on disk, so it is of the head.
-    fn keep(&mut self, note: &str) -> Result<(), Fatal> {
-        self.notes.keep(self.core.head.size(), note)
+    fn keep(&mut self, note: &str, told: &Told) -> Result<(), Fatal> {
+        self.notes.keep(self.core.head.size(), note)?;
+        told.kept.send_if_modified(|kept| {
+            let other = kept != note;
+            if other {
+                note.clone_into(kept);
+            }
+            other
+        });
+        Ok(())
     }
 
     fn carry_log(&mut self, all: bool) -> Result<(), Fatal> {
@@ -265,7 +277,7 @@ impl Executor {
         let note = if fresh.is_empty() { latest(told).clone() } else { self.signed(&fresh, told) };
         if keep {
             // ORDER: kept before anybody is answered, so that a signature never stands without its checkpoint.
-            self.keep(&note)?;
+            self.keep(&note, told)?;
         }
         fault::point(Point::BeforeReply);
         for ((act, answer), reply) in acts.into_iter().zip(answers).zip(replies) {

@@ -77,6 +77,48 @@ pub(crate) fn newest_text(dir: &Path) -> io::Result<Option<String>> {
     newest(dir)?.map(|(file, _)| fs::read_to_string(file)).transpose()
 }
 
+/// The file of a checkpoint of that size as a witness cosigned it. `id`: the witness's key ID in 8 hex digits.
+pub(crate) fn cosigned_file(dir: &Path, size: u64, id: &str) -> PathBuf {
+    dir.join(folder_name(size)).join(format!("{}.{id}", file_name(size)))
+}
+
+/// Keeps a checkpoint as a witness cosigned it, beside the one that it is of.
+///
+/// Crash: a temporary file may be left that nobody reads; else it is whole.
+pub(crate) fn keep_cosigned(dir: &Path, size: u64, id: &str, note: &str) -> io::Result<()> {
+    let to = cosigned_file(dir, size, id);
+    let tmp = to.with_extension(format!("{id}.tmp"));
+    let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&tmp)?;
+    file.write_all(note.as_bytes())?;
+    file.sync_all()?;
+    fs::rename(&tmp, &to)?;
+    to.parent().map_or(Ok(()), sync_dir)
+}
+
+/// The largest size of which a checkpoint cosigned by that witness is kept.
+pub(crate) fn newest_cosigned(dir: &Path, id: &str) -> io::Result<Option<u64>> {
+    let mut folders: Vec<PathBuf> = Vec::new();
+    for entry in fs::read_dir(dir)? {
+        let entry = entry?;
+        if entry.file_type()?.is_dir() {
+            folders.push(entry.path());
+        }
+    }
+    folders.sort_unstable();
+    for folder in folders.into_iter().rev() {
+        let mut newest = None;
+        for entry in fs::read_dir(folder)? {
+            let name = entry?.file_name();
+            let size = name.to_str().and_then(|name| name.split_once('.')).filter(|(_, of)| *of == id);
+            newest = newest.max(size.and_then(|(size, _)| size.parse::<u64>().ok()));
+        }
+        if newest.is_some() {
+            return Ok(newest);
+        }
+    }
+    Ok(None)
+}
+
 /// Keeps checkpoints, and knows when the next one is due.
 #[derive(Debug)]
 pub(crate) struct Notes {
@@ -158,6 +200,26 @@ mod tests {
         assert!(notes.is_due(7, 10_001_000));
         assert!(!notes.is_due(1_004, 1_000));
         assert!(notes.is_due(1_005, 1_000));
+    }
+
+    #[test]
+    fn cosigned_ones_lie_beside_and_are_none_of_the_kept() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut notes = Notes::new(dir.path().to_owned(), 0);
+        assert_eq!(newest_cosigned(dir.path(), "0badc0de").unwrap(), None);
+        for size in [9, 10, 10_000, 20_000] {
+            notes.keep(size, "kept").unwrap();
+        }
+        keep_cosigned(dir.path(), 10, "0badc0de", "cosigned").unwrap();
+        keep_cosigned(dir.path(), 9, "0badc0de", "cosigned").unwrap();
+        keep_cosigned(dir.path(), 10_000, "deadbeef", "by another").unwrap();
+        assert_eq!(newest_cosigned(dir.path(), "0badc0de").unwrap(), Some(10));
+        assert_eq!(newest_cosigned(dir.path(), "deadbeef").unwrap(), Some(10_000));
+        let file = cosigned_file(dir.path(), 10, "0badc0de");
+        assert_eq!(file, dir.path().join("000000000000/0000000000000010.0badc0de"));
+        assert_eq!(std::fs::read_to_string(file).unwrap(), "cosigned");
+        assert_eq!(newest_text(dir.path()).unwrap().as_deref(), Some("kept"));
+        assert_eq!(newest(dir.path()).unwrap().map(|(_, size)| size), Some(20_000));
     }
 
     #[test]

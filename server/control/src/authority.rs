@@ -117,6 +117,11 @@ authority! {
     RefusePassword for_anyone_signed_in("refuse_password");
     NoteRefusal Authority { with_one_time_password: true, ..own_affair("note_refusal") };
     NoteStrangers software("note_strangers");
+    NameWitnesses software("name_witnesses");
+    LoseWitness software("lose_witness");
+    RestoreWitness software("restore_witness");
+    NoteFork software("note_fork");
+    NoteReceipt software("note_receipt");
     Remark people("remark", LABEL_PEOPLE);
     RegisterSupplier people("register_supplier", &[Supervisor]);
     ApproveSupplier people("approve_supplier", &[Reviewer]);

@@ -1,15 +1,26 @@
-//! The book itself: the keys that sign its checkpoints.
+//! The book itself: the keys that sign its checkpoints, its witnesses, and whether another history of it is known elsewhere.
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
-use tallyseal_schema::ids::Stream;
-use tallyseal_schema::kinds::BookKeyCompromised;
+use tallyseal_schema::ids::{AccountId, Stream};
+use tallyseal_schema::kinds::{
+    BookForkSeen, BookKeyCompromised, BookReceiptContradicted, BookWitnessBack, BookWitnessLost, BookWitnessesNamed,
+    OtherHistory,
+};
 use tallyseal_schema::signature::key_name;
-use tallyseal_schema::{Body, Entry, Hash, canonical};
+use tallyseal_schema::{Body, Entry, Hash, Time, canonical};
 
 use crate::Draft;
 use crate::refusal::Refusal;
-use crate::text::reason;
+use crate::state::{Key, State};
+use crate::text::{line, reason};
 use crate::world::{Stop, World};
+
+/// So many witnesses are asked at most.
+const WITNESSES_MAX: usize = 16;
+/// The longest checkpoint that is kept in an entry. Unit: characters.
+const CHECKPOINT_MAX: usize = 2_000;
 
 /// A key of the book.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -26,8 +37,19 @@ pub struct BookKey {
 /// What is remembered of the book.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BookState {
+    /// Entries that say that another history of this book is known elsewhere. They stand for good: no later entry makes
+    /// it untrue.
+    pub alarms: Vec<u64>,
+    /// Witnesses that know another history, by their keys.
+    pub forked: BTreeSet<String>,
     /// Every key, in order; the last one signs.
     pub keys: Vec<BookKey>,
+    /// A receipt that this book contradicts was shown; true where its own key had signed it.
+    pub receipt: Option<bool>,
+    /// Witnesses that do not cosign, by their keys, and when they did last.
+    pub lost: BTreeMap<String, Option<Time>>,
+    /// The witnesses that are asked, by their keys.
+    pub witnesses: BTreeSet<String>,
 }
 
 impl BookState {
@@ -48,9 +70,141 @@ impl BookState {
                     key.compromised_from = Some(key.compromised_from.map_or(body.from, |from| from.min(body.from)));
                 }
             }
+            Body::BookWitnessesNamed(body) => {
+                self.witnesses = body.witnesses.iter().cloned().collect();
+                let named = &self.witnesses;
+                self.lost.retain(|witness, _| named.contains(witness));
+            }
+            Body::BookWitnessLost(body) => {
+                self.lost.insert(body.witness.clone(), body.since);
+            }
+            Body::BookWitnessBack(body) => {
+                self.lost.remove(&body.witness);
+            }
+            Body::BookForkSeen(body) => {
+                self.forked.insert(body.witness.clone());
+                self.alarms.push(entry.header.n);
+            }
+            Body::BookReceiptContradicted(body) => {
+                self.receipt = Some(body.checkpoint.is_some());
+                self.alarms.push(entry.header.n);
+            }
             _ => {}
         }
     }
+
+    pub(crate) fn keys(&self, keys: &mut Vec<Key>) {
+        if !self.alarms.is_empty() {
+            keys.push(Key::new("book.forked", "yes"));
+        }
+        if !self.lost.is_empty() {
+            keys.push(Key::new("book.unwitnessed", "yes"));
+        }
+    }
+}
+
+fn state(world: &World) -> Result<BookState, Stop> {
+    Ok(match world.record(&Stream::book())?.map(|record| &record.state) {
+        Some(State::Book(state)) => state.clone(),
+        _ => BookState::default(),
+    })
+}
+
+/// The witness's key as a line, of those that are asked.
+fn asked(state: &BookState, witness: &str) -> Result<String, Stop> {
+    match state.witnesses.get(witness) {
+        Some(witness) => Ok(witness.clone()),
+        None => Err(Refusal::internal("that witness is not asked").into()),
+    }
+}
+
+/// Says which witnesses are asked, where it is others than before.
+pub(crate) fn name_witnesses(world: &World, witnesses: &[String]) -> Result<Vec<Draft>, Stop> {
+    let before = state(world)?.witnesses;
+    let mut named = BTreeSet::new();
+    for witness in witnesses {
+        named.insert(line("witness", witness)?);
+    }
+    if named.len() > WITNESSES_MAX {
+        return Err(Refusal::invalid(
+            "too-many-witnesses",
+            format!("{} witnesses are named; {WITNESSES_MAX} are asked at most.", named.len()),
+            "Name fewer.",
+        )
+        .into());
+    }
+    if named == before {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Draft::entry(&Stream::book(), BookWitnessesNamed { witnesses: named.into_iter().collect() })])
+}
+
+/// A witness has not cosigned for a while. Said once, until it is back.
+pub(crate) fn lose_witness(
+    world: &World,
+    witness: &str,
+    since: Option<Time>,
+    size: u64,
+    cause: &str,
+) -> Result<Vec<Draft>, Stop> {
+    let state = state(world)?;
+    let witness = asked(&state, witness)?;
+    // One that knows another history says so itself; it is not lost.
+    if state.lost.contains_key(&witness) || state.forked.contains(&witness) {
+        return Ok(Vec::new());
+    }
+    let body = BookWitnessLost { cause: line("cause", cause)?, since, size, witness };
+    Ok(vec![Draft::entry(&Stream::book(), body)])
+}
+
+/// A witness that was lost cosigns again.
+pub(crate) fn restore_witness(world: &World, witness: &str, size: u64) -> Result<Vec<Draft>, Stop> {
+    let state = state(world)?;
+    let witness = asked(&state, witness)?;
+    if !state.lost.contains_key(&witness) {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Draft::entry(&Stream::book(), BookWitnessBack { size, witness })])
+}
+
+/// A witness knows another history of this book. Said once for each witness.
+pub(crate) fn note_fork(
+    world: &World,
+    witness: &str,
+    size: u64,
+    known: u64,
+    history: OtherHistory,
+) -> Result<Vec<Draft>, Stop> {
+    let state = state(world)?;
+    let witness = asked(&state, witness)?;
+    if state.forked.contains(&witness) {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Draft::entry(&Stream::book(), BookForkSeen { history, known, size, witness })])
+}
+
+/// A receipt was shown that this book contradicts. Said once, and once more where only the later one is proved.
+pub(crate) fn note_receipt(
+    world: &World,
+    account: Option<&AccountId>,
+    n: u64,
+    leaf: Hash,
+    ours: Option<Hash>,
+    checkpoint: Option<&String>,
+) -> Result<Vec<Draft>, Stop> {
+    if ours == Some(leaf) {
+        return Err(Refusal::internal("the receipt is as the book").into());
+    }
+    if checkpoint.is_some_and(|note| note.chars().count() > CHECKPOINT_MAX) {
+        return Err(Refusal::internal("the checkpoint of the receipt is too long").into());
+    }
+    match state(world)?.receipt {
+        Some(true) => return Ok(Vec::new()),
+        Some(false) if checkpoint.is_none() => return Ok(Vec::new()),
+        _ => {}
+    }
+    let body = BookReceiptContradicted { account: account.cloned(), checkpoint: checkpoint.cloned(), leaf, n, ours };
+    Ok(vec![Draft::entry(&Stream::book(), body)])
 }
 
 /// Marks a key of the book that somebody else may have held. It goes on to sign until another is enrolled, which is the

@@ -22,9 +22,9 @@ use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Id, Stream, Thing};
 use tallyseal_schema::kinds::{
     AccessRefused, AccountKeyEnrolled, CodePlace, CountPurpose, Direction, Disposition, ExaminationResult, Fate,
-    FaultKind, Grant, ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, PluginDrafted, PluginFile,
-    RecordExported, RemarkMade, Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered, StationSetUp,
-    StationWork, TestRollRegistered,
+    FaultKind, Grant, ItemDrafted, Link, MachineCounts, ObsoleteRule, Occasion, OtherHistory, PluginDrafted,
+    PluginFile, RecordExported, RemarkMade, Role, RollStated, SessionEnd, Severity, Specimen, StationRegistered,
+    StationSetUp, StationWork, TestRollRegistered,
 };
 use tallyseal_schema::observation::Located;
 use tallyseal_schema::{Hash, Labels, Time};
@@ -176,6 +176,16 @@ pub enum Command {
     NoteRefusal { code: String, command: String, record: Option<Stream>, text: String },
     /// Strangers were refused.
     NoteStrangers { source: String, count: u32, from: Time, to: Time },
+    /// The server was told at its start which witnesses to ask, by their keys.
+    NameWitnesses { witnesses: Vec<String> },
+    /// A witness has not cosigned for a while. `since`: when it did last; `size`: how much.
+    LoseWitness { witness: String, since: Option<Time>, size: u64, cause: String },
+    /// A witness that was lost cosigned so many entries.
+    RestoreWitness { witness: String, size: u64 },
+    /// A witness knows another history of this book, of `known` entries.
+    NoteFork { witness: String, size: u64, known: u64, history: OtherHistory },
+    /// A receipt was shown that this book contradicts. `checkpoint`: what proves it.
+    NoteReceipt { account: Option<AccountId>, n: u64, leaf: Hash, ours: Option<Hash>, checkpoint: Option<String> },
     /// Something worth keeping is written down; a remark is never deleted.
     Remark { record: Stream, text: String },
     /// A supplier is registered.
@@ -492,6 +502,11 @@ impl Command {
             C::NoteStrangers { .. } | C::ChangePassword {} | C::UnlockSession {} | C::DraftPlugin { .. } => {
                 return None;
             }
+            C::NameWitnesses { .. }
+            | C::LoseWitness { .. }
+            | C::RestoreWitness { .. }
+            | C::NoteFork { .. }
+            | C::NoteReceipt { .. } => return Some(Stream::book()),
             C::RegisterSupplier { supplier, .. } | C::ApproveSupplier { supplier, .. } => (Thing::Supplier, supplier),
             C::DraftItem { item, .. } | C::ApproveItem { item, .. } | C::ObsoleteItem { item, .. } => {
                 (Thing::Item, item)
@@ -624,6 +639,13 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
             let source = &line("source", source)?;
             let body = AccessRefused { count: *count, from: *from, source: source.clone(), to: *to };
             Ok(vec![Draft::entry(&Stream::book(), body)])
+        }
+        C::NameWitnesses { witnesses } => book::name_witnesses(world, witnesses),
+        C::LoseWitness { witness, since, size, cause } => book::lose_witness(world, witness, *since, *size, cause),
+        C::RestoreWitness { witness, size } => book::restore_witness(world, witness, *size),
+        C::NoteFork { witness, size, known, history } => book::note_fork(world, witness, *size, *known, *history),
+        C::NoteReceipt { account, n, leaf, ours, checkpoint } => {
+            book::note_receipt(world, account.as_ref(), *n, *leaf, *ours, checkpoint.as_ref())
         }
         C::Remark { record, text } => {
             if world.record(record)?.is_none() {

@@ -175,7 +175,7 @@ impl Record {
     pub fn keys(&self, stream: &Stream) -> Vec<Key> {
         let mut keys = vec![Key::new("thing", stream.thing())];
         match &self.state {
-            State::Book(_) => {}
+            State::Book(state) => state.keys(&mut keys),
             State::Supplier(state) => state.keys(&mut keys),
             State::Item(state) => state.keys(&mut keys),
             State::Account(state) => state.keys(stream, &mut keys),

@@ -35,3 +35,4 @@ mod tags;
 mod texts;
 mod totals;
 mod waiting;
+mod witnesses;

@@ -210,6 +210,10 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
         }
         B::ClockStepped(_) => seen("Clock stepped"),
         B::AccessRefused(_) => seen("Strangers turned away"),
+        B::BookForkSeen(_) => stops("Another history of this book is known"),
+        B::BookReceiptContradicted(_) => stops("A receipt contradicts this book"),
+        B::BookWitnessLost(_) => decision("Witness lost: nobody outside follows the book"),
+        B::BookWitnessesNamed(_) => seen("Witnesses changed"),
         // What quality itself writes on a record is its answer, not a thing to be answered.
         B::RemarkMade(_) => {
             if reviews(&entry.header.by) {
@@ -221,6 +225,7 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
         // Plain steps of the work, and what others of these say already.
         B::BookOpened(_)
         | B::BookStarted(_)
+        | B::BookWitnessBack(_)
         | B::AccountEnrolled(_)
         | B::AccountRolesChanged(_)
         | B::AccountDisabled(_)
@@ -389,6 +394,9 @@ pub fn standing(judged: Judged, entry: &Entry, record: &Record, look: &dyn Fn(&S
             Some(deviation) => look(deviation).is_some_and(|record| is_open_deviation(&record)),
             None => !state.checked,
         },
+        // No later entry makes it untrue.
+        (Body::BookForkSeen(_) | Body::BookReceiptContradicted(_), _) => true,
+        (Body::BookWitnessLost(body), State::Book(state)) => state.lost.get(&body.witness) == Some(&body.since),
         (Body::HandCountDiffered(_), State::HandCount(state)) => {
             state.status == HandCountStatus::Differed && running(&state.order)
         }

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 use tallyseal_control::accounted_percent;
-use tallyseal_schema::kinds::{Disposition, Fate, Severity, Superseded, Verdict};
+use tallyseal_schema::kinds::{Disposition, Fate, OtherHistory, Severity, Superseded, Verdict};
 use tallyseal_schema::{Body, Entry, Labels};
 
 use crate::grade;
@@ -148,6 +148,33 @@ pub fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
         Body::SessionPasswordRefused(body) => format!("Attempt {}: {}.", body.failures, words::word(&body.purpose)),
         Body::ClockStepped(body) => body.cause.clone(),
         Body::AccessRefused(body) => format!("{} times from {}.", words::number(body.count), body.source),
+        Body::BookForkSeen(body) => {
+            let witness = witness_name(&body.witness);
+            let (known, size) = (words::number(body.known), words::number(body.size));
+            match body.history {
+                OtherHistory::Longer => format!("{witness} cosigned {known} entries, here were {size}. {FORKED}"),
+                OtherHistory::Differs => {
+                    format!("{witness} cosigned {known} entries that are not the first {known} of this book. {FORKED}")
+                }
+            }
+        }
+        Body::BookReceiptContradicted(body) => {
+            let whose = match &body.account {
+                Some(account) => format!("{account} showed a receipt"),
+                None => "Somebody who is not signed in showed a receipt".to_owned(),
+            };
+            let proved = match body.checkpoint {
+                Some(_) => "This book's own key signed it",
+                None => "Nothing in the receipt proves it",
+            };
+            let is = if body.ours.is_some() { "and another stands there" } else { "and there is none" };
+            format!("{whose} for entry {}, {is}. {proved}. {FORKED}", words::number(body.n))
+        }
+        Body::BookWitnessLost(body) => format!("{}: {}", witness_name(&body.witness), body.cause),
+        Body::BookWitnessesNamed(body) => match body.witnesses.as_slice() {
+            [] => "No witness is asked any more.".to_owned(),
+            named => named.iter().map(|key| witness_name(key)).collect::<Vec<_>>().join(", "),
+        },
         Body::AccountLocked(body) => format!("After {} wrong passwords.", words::number(body.failures)),
         Body::AccountKeyCompromised(body) => {
             format!("Key {}: what it signed at entry {} and after does not stand.", body.key, words::number(body.from))
@@ -159,6 +186,15 @@ pub fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
         Body::RemarkMade(body) => body.text.clone(),
         _ => String::new(),
     }
+}
+
+/// What is done about a book of which another history is known.
+pub(crate) const FORKED: &str = "This book was set back, or a second server runs on a copy of it. Stop packaging with it, \
+                                 leave every server and disk as it is, and let quality find out which of the two is right.";
+
+/// A witness's name, of its key.
+pub(crate) fn witness_name(key: &str) -> &str {
+    key.split('+').next().unwrap_or_default()
 }
 
 /// What was asked for, by whom and why: a grant is judged by it.

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use tallyseal_schema::checkpoint::VerifierKey;
 
-use crate::{Options, Report, Require, WitnessKey, verify};
+use crate::{Options, Policy, Report, Require, WitnessKey, verify};
 
 /// What to verify and what to hold it against.
 #[derive(Debug, Clone, clap::Args)]
@@ -21,6 +21,9 @@ pub struct Arguments {
     /// The key of a witness whose cosignatures count.
     #[arg(long, value_name = "KEY")]
     pub witness_key: Vec<WitnessKey>,
+    /// What to ask for, as a TOML file: the book's key, witnesses and how many of them, keys that were stolen.
+    #[arg(long, value_name = "FILE")]
+    pub policy: Option<PathBuf>,
     /// What must come from outside: key, checkpoint or witness; its lack is a fault.
     #[arg(long, value_name = "WHAT")]
     pub require: Vec<Require>,
@@ -39,6 +42,10 @@ impl Arguments {
             // What is not text is no note; it is said as such.
             Ok::<_, String>(String::from_utf8_lossy(&bytes).into_owned())
         };
+        let policy = self.policy.as_ref().map(|path| {
+            let bytes = std::fs::read(path).map_err(|error| format!("{} cannot be read: {error}", path.display()))?;
+            Policy::read(&bytes).map_err(|error| format!("{}: {error}", path.display()))
+        });
         let show = |done: u64, total: u64| {
             // Progress that nobody can see is no reason to stop.
             let _ = write!(std::io::stderr(), "\r{done} of {total} entries");
@@ -49,6 +56,7 @@ impl Arguments {
             keys: self.key.clone(),
             checkpoints: self.checkpoint.iter().map(read).collect::<Result<_, _>>()?,
             witnesses: self.witness_key.clone(),
+            policy: policy.transpose()?,
             require: self.require.clone(),
             progress: terminal.then_some(progress),
             live,

@@ -103,7 +103,7 @@ impl Ended<'_> {
         } else {
             findings.not_judged(Check::Checkpoints, "the entries before the dump are not here", notes.len() as u64);
         }
-        let proofs = given.proofs(held.iter().copied(), findings);
+        let proofs = given.proofs(held.iter().copied(), options, findings);
         let at = |size: u64| self.passed.times.get(&size).copied();
         let (trust, outside) = verdict::trust(&proofs, self.end, at, options, findings);
         let checkpoint = notes::newest(held);
@@ -119,6 +119,7 @@ impl Ended<'_> {
             standing: self.passed.signed.standing,
             void: self.passed.signed.void,
             compromised: self.passed.signed.compromised,
+            policy: None,
             checks: Vec::new(),
             faults: Vec::new(),
             notes: self.passed.signed.about_keys.clone(),

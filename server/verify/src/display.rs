@@ -68,6 +68,12 @@ impl Report {
         if let Some(key) = &self.key {
             writeln!(f, "key of the book, as it says itself: {key}")?;
         }
+        if let Some(policy) = &self.policy {
+            writeln!(f, "policy {}", policy.sha256)?;
+            for ask in &policy.asks {
+                writeln!(f, "  asks for {ask}")?;
+            }
+        }
         match self.checkpoint {
             Some(newest) => writeln!(f, "newest checkpoint that holds: size {}, root {}", newest.size, newest.root),
             None => writeln!(f, "no checkpoint that holds"),

@@ -26,6 +26,7 @@ mod maker;
 mod notes;
 mod options;
 mod pipeline;
+mod policy;
 mod printed;
 mod report;
 mod sealed;
@@ -33,7 +34,6 @@ mod signing;
 mod source;
 mod tree_run;
 mod verdict;
-mod witness;
 
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -45,13 +45,20 @@ pub use cannot_run::CannotRun;
 pub use chain_only::{ChainReport, verify_chain};
 pub use check::Check;
 pub use options::{Options, Progress, Require, RequireError};
+pub use policy::{Compromised, Policy, PolicyError, PolicySeen};
 pub use report::{CheckLine, CheckpointSeen, Fault, Head, Outside, Report, SourceKind, Trust};
-pub use witness::{WitnessKey, WitnessKeyError};
+pub use tallyseal_schema::witness::{WitnessKey, WitnessKeyError};
 
 /// Verifies a data directory, a sealed record, a record's PDF or a dump.
 ///
 /// Errors: it could not run, and nothing is said about what was to be verified.
 pub fn verify(source: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
+    let mut report = judged(source, &options.with_policy())?;
+    report.policy = options.policy.as_ref().map(PolicySeen::from);
+    Ok(report)
+}
+
+fn judged(source: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
     let kind = std::fs::metadata(source).map_err(|error| CannotRun::reading(source.display(), error))?;
     if kind.is_dir() {
         return directory::verify(source, options);

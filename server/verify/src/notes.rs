@@ -12,7 +12,7 @@ use crate::findings::Findings;
 use crate::judge::BookKeys;
 use crate::report::CheckpointSeen;
 use crate::tree_run::TreeRun;
-use crate::witness::WitnessKey;
+use tallyseal_schema::witness::WitnessKey;
 
 /// The text of a note, and where it is from.
 pub(crate) struct NoteText {
@@ -30,8 +30,8 @@ pub(crate) struct Note {
     pub(crate) outside: bool,
     /// Which of the book's keys signed it; nothing where none is here.
     pub(crate) key: Option<usize>,
-    /// When a known witness cosigned it. Unit: seconds since 1970.
-    pub(crate) witnessed: Option<u64>,
+    /// Which known witnesses cosigned it, by their position, and when. Unit: seconds since 1970.
+    pub(crate) witnessed: Vec<(usize, u64)>,
 }
 
 /// Whom notes are held against.
@@ -125,11 +125,11 @@ fn open(text: &NoteText, signers: Signers<'_>) -> Result<Note, String> {
     if key.is_some() && opened.signed_by.is_empty() {
         return Err(wrong(&"it is not signed by the book's key"));
     }
-    let mut witnessed = None;
-    for witness in signers.witnesses {
-        let time = witness.cosigned(&note);
-        witnessed =
-            witnessed.max(time.map_err(|_| wrong(&format_args!("the cosignature of {} is bad", witness.name())))?);
+    let mut witnessed = Vec::new();
+    for (at, witness) in signers.witnesses.iter().enumerate() {
+        let times = witness.times(&note);
+        let times = times.map_err(|_| wrong(&format_args!("the cosignature of {} is bad", witness.name())))?;
+        witnessed.extend(times.into_iter().map(|time| (at, time)));
     }
     Ok(Note { name: name.clone(), checkpoint: opened.checkpoint, outside: text.outside, key, witnessed })
 }

@@ -6,7 +6,8 @@ use std::str::FromStr;
 use tallyseal_schema::checkpoint::VerifierKey;
 
 use crate::check::Check;
-use crate::witness::WitnessKey;
+use crate::policy::Policy;
+use tallyseal_schema::witness::WitnessKey;
 
 /// What must come from outside, or it is a fault that it did not.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,6 +57,8 @@ pub struct Options<'a> {
     pub checkpoints: Vec<String>,
     /// Keys of witnesses whose cosignatures count, from outside.
     pub witnesses: Vec<WitnessKey>,
+    /// What a policy file asks for besides. Its keys and witnesses count as given; its key and its quorum are required.
+    pub policy: Option<Policy>,
     /// What must come from outside.
     pub require: Vec<Require>,
     /// Is called on the calling thread.
@@ -71,6 +74,36 @@ pub struct Options<'a> {
 }
 
 impl Options<'_> {
+    /// With what its policy asks for among what is given and required.
+    pub(crate) fn with_policy(&self) -> Self {
+        let mut options = self.clone();
+        if let Some(policy) = &self.policy {
+            let mut ask = |require| {
+                if !options.require.contains(&require) {
+                    options.require.push(require);
+                }
+            };
+            if policy.key.is_some() {
+                ask(Require::Key);
+            }
+            if policy.quorum > 0 {
+                ask(Require::Witness);
+            }
+            options.keys.extend(policy.key.clone());
+            for witness in &policy.witnesses {
+                if !options.witnesses.contains(witness) {
+                    options.witnesses.push(witness.clone());
+                }
+            }
+        }
+        options
+    }
+
+    /// So many witnesses speak for a checkpoint only together.
+    pub(crate) fn quorum(&self) -> usize {
+        self.policy.as_ref().map_or(1, |policy| policy.quorum.max(1))
+    }
+
     /// How many threads, at least one.
     pub(crate) fn threads(&self) -> usize {
         threads(self.threads)
@@ -92,6 +125,7 @@ impl fmt::Debug for Options<'_> {
             .field("keys", &self.keys)
             .field("checkpoints", &self.checkpoints)
             .field("witnesses", &self.witnesses)
+            .field("policy", &self.policy)
             .field("require", &self.require)
             .field("threads", &self.threads)
             .field("live", &self.live)

@@ -3,6 +3,8 @@
 use serde::Serialize;
 use tallyseal_schema::{BookName, Hash, Time};
 
+use crate::policy::PolicySeen;
+
 /// What the verdict rests on, the weakest first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -121,6 +123,8 @@ pub struct Report {
     pub void: u64,
     /// Signatures that are not void and do not stand: their key, or the one that confirmed it, is marked as compromised.
     pub compromised: u64,
+    /// What the policy asked, where there was one.
+    pub policy: Option<PolicySeen>,
     /// Every check that was made.
     pub checks: Vec<CheckLine>,
     /// Every fault, by entry.
@@ -140,6 +144,8 @@ struct Json<'a> {
     checkpoint: Option<CheckpointSeen>,
     checks: &'a [CheckLine],
     faults: &'a [Fault],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    policy: Option<&'a PolicySeen>,
 }
 
 impl Report {
@@ -170,6 +176,7 @@ impl Report {
             checkpoint: self.checkpoint,
             checks: &self.checks,
             faults: &self.faults,
+            policy: self.policy.as_ref(),
         };
         // Strings, numbers and hashes always have a JSON form.
         serde_json::to_string(&json).unwrap_or_default()

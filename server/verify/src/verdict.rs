@@ -1,5 +1,6 @@
 //! What the verdict rests on: which of the things that came from outside the book agrees with.
 
+use std::collections::BTreeMap;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use tallyseal_schema::checkpoint::VerifierKey;
@@ -60,27 +61,62 @@ impl<'a> Given<'a> {
     }
 
     /// What the notes that hold prove from outside.
-    pub(crate) fn proofs<'n>(&self, held: impl IntoIterator<Item = &'n Note>, findings: &mut Findings) -> Vec<Proof> {
-        let mut proofs = Vec::new();
+    ///
+    /// Whoever cosigned a checkpoint speaks for all that it covers, so a quorum stands where the last of its members does.
+    pub(crate) fn proofs<'n>(
+        &self,
+        held: impl IntoIterator<Item = &'n Note>,
+        options: &Options<'_>,
+        findings: &mut Findings,
+    ) -> Vec<Proof> {
+        let held: Vec<&Note> = held.into_iter().collect();
+        // Since when somebody else may have signed it, by the policy, where that is so.
+        let tainted = |note: &Note| {
+            let id = note.key.and_then(|place| self.keys.id(&note.checkpoint.origin, place))?;
+            let since = options.policy.as_ref()?.tainted(id, note.checkpoint.size)?;
+            Some(since.micros().max(0).unsigned_abs() / 1_000_000)
+        };
+        let witnessed = quorum(&held, options, tainted);
+        let covered = witnessed.map_or(0, |proof| proof.size);
+        let mut proofs = Vec::from_iter(witnessed);
         for note in held {
-            let mut proof = |trust, made| proofs.push(Proof { trust, size: note.checkpoint.size, made });
-            if self.vouches(note) {
-                proof(Trust::Key, None);
-            }
-            if note.outside {
-                proof(Trust::Checkpoint, None);
-            }
-            if note.witnessed.is_some() {
-                proof(Trust::Witness, note.witnessed);
-            }
             if note.key.is_some_and(|place| self.keys.is_compromised(place, note.checkpoint.size)) {
                 let why = "signed by a key of the book that is marked as compromised at their size: they prove nothing by \
                            themselves";
                 findings.not_judged(Check::Checkpoints, why, 1);
             }
+            if tainted(note).is_some() && note.checkpoint.size > covered {
+                continue;
+            }
+            let mut proof = |trust| proofs.push(Proof { trust, size: note.checkpoint.size, made: None });
+            if self.vouches(note) {
+                proof(Trust::Key);
+            }
+            if note.outside {
+                proof(Trust::Checkpoint);
+            }
         }
         proofs
     }
+}
+
+/// The largest size for which enough witnesses speak, and when the last of them said so.
+fn quorum(held: &[&Note], options: &Options<'_>, tainted: impl Fn(&Note) -> Option<u64>) -> Option<Proof> {
+    let wanted = options.quorum();
+    // Of each witness the largest that it cosigned, and when it did last. One key under two names is one witness.
+    let mut newest: BTreeMap<&[u8; 32], (u64, u64)> = BTreeMap::new();
+    for note in held {
+        let before = tainted(note).unwrap_or(u64::MAX);
+        for (witness, time) in note.witnessed.iter().filter(|(_, time)| *time < before) {
+            let Some(key) = options.witnesses.get(*witness) else { continue };
+            let of = newest.entry(key.public()).or_default();
+            *of = (*of).max((note.checkpoint.size, *time));
+        }
+    }
+    let mut sizes: Vec<(u64, u64)> = newest.into_values().collect();
+    sizes.sort_unstable_by(|a, b| b.cmp(a));
+    let (size, made) = sizes.get(wanted.checked_sub(1)?).copied()?;
+    Some(Proof { trust: Trust::Witness, size, made: Some(made) })
 }
 
 /// The key that signs for the book at its end, as it says itself.
@@ -114,8 +150,15 @@ pub(crate) fn trust(
             }
             Require::Witness => (Trust::Witness, "no checkpoint that holds is cosigned by a witness that was named"),
         };
-        if !has(trust) {
-            findings.fault(Check::Require, None, what);
+        let quorum = options.quorum();
+        match has(trust) {
+            true => {}
+            false if *require == Require::Witness && quorum > 1 => findings.fault(
+                Check::Require,
+                None,
+                format!("the checkpoints that hold are not cosigned by {quorum} of the witnesses that were named"),
+            ),
+            false => findings.fault(Check::Require, None, what),
         }
     }
     let strongest = proofs.iter().map(|proof| proof.trust).max().unwrap_or(Trust::Itself);

@@ -4,6 +4,7 @@
 use std::io::Write as _;
 use std::path::Path;
 use std::str::FromStr as _;
+use std::time::Duration;
 
 use tallyseal_book::{Layout, Reader};
 use tallyseal_report::paper::Sheet;
@@ -12,7 +13,7 @@ use tallyseal_schema::ids::Stream;
 
 use crate::cli::{CannotRun, Outcome, Ran, runtime};
 use crate::control_socket::{Ask, ask};
-use crate::export;
+use crate::export::{self, How};
 use crate::say;
 use crate::server::open_book;
 
@@ -24,7 +25,9 @@ pub(crate) fn export(dir: &Path, record: &str, sheet: Sheet, out: &Path) -> Ran 
         runtime()?.block_on(async {
             let book = open_book(dir, None)?;
             let (by, told) = (By::system("command-line"), |stage: export::Stage| say::doing(stage.said()));
-            let done = export::export_to(book.clone(), by, record, sheet, absolute.clone(), &told).await;
+            // The book is at rest: nobody asks its witnesses.
+            let how = How { sheet, patience: Duration::ZERO };
+            let done = export::export_to(book.clone(), by, record, how, absolute.clone(), &told).await;
             book.shutdown().await;
             done.map_err(CannotRun::because)
         })?;

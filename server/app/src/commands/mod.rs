@@ -7,3 +7,4 @@ pub(crate) mod plugin;
 pub(crate) mod serve;
 pub(crate) mod simulate;
 pub(crate) mod verify;
+pub(crate) mod witness;

@@ -23,7 +23,9 @@ use crate::commands::verify;
 use crate::founding::{Founder, found};
 use crate::say;
 use crate::server::{Ending, Running};
-use crate::{clock, export};
+use crate::witnesses::Asking;
+use crate::export::{self, How};
+use crate::clock;
 
 use people::People;
 
@@ -56,7 +58,7 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     say::line(format_args!("Key of the book: {key}"))?;
     // The port asked for is only needed when the pages are served afterwards.
     let listen = if args.once { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) } else { args.listen };
-    let running = Running::start(dir, listen, args.idle_lock.limit(), None).await?;
+    let running = Running::start(dir, listen, args.idle_lock.limit(), None, Asking::default()).await?;
     let listener = TcpListener::bind("127.0.0.1:0").await?;
     let table = serve(listener, TableOptions::default())?;
     let people = People::enrol(running.desk(), issued).await?;
@@ -99,7 +101,7 @@ async fn seal(dir: &Path, running: &Running, people: &People) -> Result<Vec<Path
         let by: By = running.desk().seated(&people.auditor.seat, Role::Auditor);
         let path = out.join(format!("{id}.zip"));
         let book = running.desk().book().clone();
-        let taken = export::export_to(book, by, record, Sheet::A4, path.clone(), &|_| {}).await;
+        let taken = export::export_to(book, by, record, How::of(Sheet::A4), path.clone(), &|_| {}).await;
         taken.map_err(CannotRun::because)?;
         let length = path.metadata()?.len();
         say::line(format_args!(

@@ -17,7 +17,7 @@ use super::{Frame, PageError, beside, href, page, words};
 use crate::copies::{Part, Stands, file};
 use crate::desk::{Desk, Seat};
 use crate::error::DeskError;
-use crate::export::{self, Stage};
+use crate::export::{self, How, Stage};
 
 /// The record that the path names.
 pub(super) async fn take(
@@ -64,7 +64,7 @@ fn begin(desk: Data<Desk>, seat: &Seat, typed: &Typed, record: Stream) -> Result
         let copies = Arc::clone(desk.copies());
         let told = |stage: Stage| copies.reached(&name, stage);
         let by = desk.seated(&seat, role);
-        let made = match export::export(desk.book().clone(), by, record.clone(), sheet, &told).await {
+        let made = match export::export(desk.book().clone(), by, record.clone(), How::of(sheet), &told).await {
             Ok(sealed) => Ok(sealed),
             Err(error) => Err(desk.noted(&seat, "note_export", Some(record), error).await.to_string()),
         };

@@ -22,6 +22,7 @@ use tallyseal_schema::signature::key_name;
 use tallyseal_schema::{Hash, Time, canonical, tree};
 use tallyseal_verify::Trust;
 
+use super::outside::Outside;
 use super::visitor::{Visitor, not_from_elsewhere, typed};
 use super::{Frame, PageError, checks, page, page_as, see_other, words};
 use crate::desk::{Desk, Seat};
@@ -461,6 +462,7 @@ struct IntegrityPage {
     may: bool,
     meanings: &'static [checks::Meaning],
     newest: Newest,
+    outside: Outside,
     run: RunPart,
     things: Vec<(&'static str, String)>,
     typed: String,
@@ -491,6 +493,7 @@ impl IntegrityPage {
             may: desk.reads_entries(seat)?,
             meanings: checks::MEANINGS,
             newest: newest_shown(desk)?,
+            outside: Outside::of(desk)?,
             run: RunPart::of(desk),
             things: listed.map(|thing| (thing.as_str(), words::capital(&words::thing(thing.as_str())))).collect(),
             typed: String::new(),
@@ -581,7 +584,16 @@ pub(super) async fn begin(
     let by = format!("{} ({})", seat.name, seat.account);
     let views = typed.get("views").is_some_and(|views| views == "yes");
     // Where one runs already, the page shows that one.
-    desk.verifying().begin(desk.book().clone(), Began { at: clock::now(), by, outside, views });
+    desk.verifying().begin(
+        desk.book().clone(),
+        Began {
+            at: clock::now(),
+            by,
+            outside,
+            views,
+            witnesses: desk.witnesses().into_iter().map(|standing| standing.key).collect(),
+        },
+    );
     Ok(see_other("/integrity#run"))
 }
 

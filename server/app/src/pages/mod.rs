@@ -21,6 +21,7 @@ mod live;
 mod next;
 mod order;
 mod orders;
+mod outside;
 mod roll;
 mod shown;
 mod sieve;
@@ -50,6 +51,7 @@ use crate::counted::READERS;
 use crate::desk::{Desk, Seat};
 use crate::error::{DeskError, Problem};
 use crate::randomness::NoRandomness;
+pub(crate) use visitor::session_token;
 use words::When;
 
 /// What a page may load and send to: this server and nobody else; no script in a page.

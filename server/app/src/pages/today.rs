@@ -9,12 +9,14 @@ use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::{OVERRIDES, Role, Severity};
 
 use super::act::named;
+use super::outside::{Alarm, alarms};
 use super::thing::{Shown, done, status};
 use super::visitor::Visitor;
 use super::{Frame, PageError, beside, exceptions, href, page, words};
 use crate::clock;
 use crate::counted::Counted;
 use crate::desk::Desk;
+use crate::witnesses::book_state;
 
 /// So many of a sort are named; the list has them all.
 const NAMED: usize = 6;
@@ -45,6 +47,7 @@ struct DeskOf {
 #[derive(Template)]
 #[template(path = "today.html")]
 struct TodayPage {
+    alarms: Vec<Alarm>,
     desks: Vec<DeskOf>,
     frame: Frame,
 }
@@ -324,8 +327,12 @@ pub(super) async fn today(
     let now = clock::now();
     let mut frame = Frame::new(&desk, Some(&seat), "today", "Today");
     frame.done = done(&desk, &seat, &query);
-    let desks = beside(move || seat.roles.iter().map(|role| desk_of(&desk, *role, now)).collect()).await?;
-    page(&TodayPage { desks, frame })
+    let (alarms, desks) = beside(move || {
+        let desks = seat.roles.iter().map(|role| desk_of(&desk, *role, now)).collect::<Result<_, _>>()?;
+        Ok((alarms(&desk)?, desks))
+    })
+    .await?;
+    page(&TodayPage { alarms, desks, frame })
 }
 
 fn desk_of(desk: &Desk, role: Role, now: Time) -> Result<DeskOf, PageError> {
@@ -338,6 +345,9 @@ fn desk_of(desk: &Desk, role: Role, now: Time) -> Result<DeskOf, PageError> {
     }
     if role == Role::Auditor {
         waiting.push(checkpoint(desk)?);
+    }
+    if matches!(role, Role::Administrator | Role::Auditor) {
+        waiting.extend(unwitnessed(desk)?);
     }
     for sort in sorts(role) {
         match waits(desk, &sort, now)? {
@@ -411,6 +421,26 @@ fn graded(desk: &Desk) -> Result<Vec<Waiting>, PageError> {
             },
         })
         .collect())
+}
+
+/// The witnesses that do not cosign: whoever runs the server gets them back, whoever verifies knows of the exposed tail.
+fn unwitnessed(desk: &Desk) -> Result<Option<Waiting>, PageError> {
+    let lost = book_state(desk.book())?.lost;
+    let things = lost.iter().map(|(key, since)| {
+        let since = since.map(|since| words::when(since, desk.zone()).local);
+        let since = since.map_or("never cosigned".to_owned(), |since| format!("unwitnessed since {since}"));
+        (exceptions::told::witness_name(key).to_owned(), "/integrity".to_owned(), since)
+    });
+    let things: Vec<_> = things.collect();
+    Ok((!things.is_empty()).then(|| Waiting {
+        class: "hold",
+        hint: "Nobody outside follows the book there: what was entered since could be made anew unseen.",
+        id: id("unwitnessed"),
+        list: "/integrity".to_owned(),
+        number: words::number(things.len() as u64),
+        things,
+        title: "witnesses that do not cosign",
+    }))
 }
 
 /// How far the book goes, for whoever verifies it.

@@ -27,6 +27,11 @@ pub(super) fn session_cookie(token: &str) -> Cookie<'static> {
     Cookie::build(SESSION, token.to_owned()).path("/").secure(true).http_only(true).same_site(SameSite::Strict).finish()
 }
 
+/// The token of the session that a browser says it has.
+pub(crate) fn session_token(request: &HttpRequest) -> Option<String> {
+    request.cookie(SESSION).map(|cookie| cookie.value().to_owned())
+}
+
 /// The cookie that ends it in the browser.
 pub(super) fn no_session() -> Cookie<'static> {
     let mut cookie = session_cookie("");
@@ -86,7 +91,7 @@ impl FromRequest for Whoever {
 
     fn from_request(request: &HttpRequest, _: &mut actix_web::dev::Payload) -> Self::Future {
         let desk = request.app_data::<Data<Desk>>().cloned();
-        let token = request.cookie(SESSION).map(|cookie| cookie.value().to_owned());
+        let token = session_token(request);
         let unattended = request.headers().contains_key(UNATTENDED);
         let wish = wish(request);
         Box::pin(async move {

@@ -3,7 +3,7 @@ use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{
     ClearanceWhen, CodePlace, Contents, DeviationDecision, ExaminationResult, FaultKind, HandCounted, InterimDecision,
-    ObsoleteRule, Occasion, OverrideKind, Role, RollRan, SessionEnd, Severity, Source, StationWork, Term,
+    ObsoleteRule, Occasion, OtherHistory, OverrideKind, Role, RollRan, SessionEnd, Severity, Source, StationWork, Term,
 };
 use tallyseal_schema::{By, Hash};
 
@@ -71,6 +71,11 @@ pub(super) fn every_command() -> Vec<Command> {
             text: "It would show what to expect.".to_owned(),
         },
         Command::NoteStrangers { source: "192.0.2.9".to_owned(), count: 1, from, to },
+        Command::NameWitnesses { witnesses: vec!["witness.example/w1+20324abe+BCms".to_owned()] },
+        Command::LoseWitness { witness: "w".to_owned(), since: None, size: 0, cause: "gone".to_owned() },
+        Command::RestoreWitness { witness: "w".to_owned(), size: 1 },
+        Command::NoteFork { witness: "w".to_owned(), size: 1, known: 2, history: OtherHistory::Longer },
+        Command::NoteReceipt { account: None, n: 9, leaf: Hash([1; 32]), ours: None, checkpoint: None },
         Command::Remark { record: id("roll/R-1"), text: "scratched core".to_owned() },
         Command::RegisterSupplier { supplier: id("SU-9"), name: "Printer".to_owned(), site: "Hall 1".to_owned() },
         Command::ApproveSupplier { supplier: id("SU-1"), item: id(CODED) },

@@ -92,6 +92,11 @@ impl BookKeys {
         self.keys.last().map(|key| VerifierKey::of_book(book, key.public))
     }
 
+    /// The ID that checkpoints name for the key at that place.
+    pub(crate) fn id(&self, book: &BookName, place: usize) -> Option<[u8; 4]> {
+        self.keys.get(place).map(|key| VerifierKey::of_book(book, key.public).id)
+    }
+
     /// Every key with the entry that enrolled it.
     pub(crate) fn all(&self, book: &BookName) -> impl Iterator<Item = (u64, VerifierKey)> {
         self.keys.iter().map(|key| (key.n, VerifierKey::of_book(book, key.public)))

@@ -269,7 +269,7 @@ impl Outcome<'_> {
         }
         let (book, keys) = (self.opening.book.as_ref(), &self.judge.book_keys);
         let given = Given::of(book, keys, options, findings);
-        let proofs = given.proofs(inside.iter().chain(agreeing), findings);
+        let proofs = given.proofs(inside.iter().chain(agreeing), options, findings);
         let at = |_| self.judge.last_at;
         let end = self.judge.last.map_or(0, |(n, _)| n.saturating_add(1));
         let (trust, outside) = verdict::trust(&proofs, end, at, options, findings);
@@ -289,6 +289,7 @@ impl Outcome<'_> {
             standing: self.passed.signed.standing,
             void: self.passed.signed.void,
             compromised: self.passed.signed.compromised,
+            policy: None,
             checks: Vec::new(),
             faults: Vec::new(),
             notes,
@@ -310,6 +311,7 @@ pub(crate) fn nothing(source: SourceKind) -> Report {
         standing: 0,
         void: 0,
         compromised: 0,
+        policy: None,
         checks: Vec::new(),
         faults: Vec::new(),
         notes: Vec::new(),

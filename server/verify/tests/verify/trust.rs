@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use tallyseal_schema::canonical::base64;
 use tallyseal_schema::signature::SigningKey;
-use tallyseal_verify::{Check, Options, Report, Require, Trust, WitnessKey};
+use tallyseal_verify::{Check, Options, Policy, Report, Require, Trust, WitnessKey};
 
 use crate::fixture::places::*;
 use crate::fixture::*;
@@ -71,14 +71,22 @@ fn a_kept_checkpoint_shows_a_book_that_was_rewritten_with_its_own_key() {
 }
 
 fn witness() -> (SigningKey, WitnessKey) {
-    let key = SigningKey::from_seed(&[88; 32]).unwrap();
+    witness_of(88)
+}
+
+fn witness_of(seed: u8) -> (SigningKey, WitnessKey) {
+    let key = SigningKey::from_seed(&[seed; 32]).unwrap();
     let public = WitnessKey::new("witness.example/w1", key.public()).unwrap();
     (key, public)
 }
 
 /// A note with the witness's line, made by C2SP tlog-cosignature.
 fn cosigned(note: &str, seconds: u64) -> String {
-    let (key, public) = witness();
+    cosigned_by(88, note, seconds)
+}
+
+fn cosigned_by(seed: u8, note: &str, seconds: u64) -> String {
+    let (key, public) = witness_of(seed);
     let body = note.split_once("\n\n").unwrap().0;
     let signature = key.sign(format!("cosignature/v1\ntime {seconds}\n{body}\n").as_bytes());
     let id = public.to_string().split('+').nth(1).map(|id| u32::from_str_radix(id, 16).unwrap()).unwrap();
@@ -185,4 +193,122 @@ fn another_program_adds_its_own_checks() {
     report.add_check("replay", 2, vec![(Some(19), "other observations".to_owned())]);
     assert_eq!(report.exit_code(), 1);
     assert_eq!(fields(&report)["faults"], json!([{"n": 19, "check": "replay", "what": "other observations"}]));
+}
+
+/// Options with a policy: that many of the witnesses of these seeds, and more lines.
+fn asking(quorum: usize, seeds: &[u8], more: &str) -> Options<'static> {
+    let keys: Vec<String> = seeds.iter().map(|seed| format!("\"{}\"", witness_of(*seed).1)).collect();
+    let text = format!("witness = [{}]\nquorum = {quorum}\n{more}", keys.join(", "));
+    Options { policy: Some(Policy::read(text.as_bytes()).unwrap()), ..without(&[]) }
+}
+
+fn outside(report: &Report) -> Option<u64> {
+    report.outside.map(|outside| outside.size)
+}
+
+#[test]
+fn a_quorum_stands_where_the_last_of_its_members_does() {
+    let mut book = sample(9);
+    // One cosigned 24, another 20 and 22, a third nothing: each speaks for all that it cosigned.
+    for (seed, size) in [(88, 24), (89, 20), (89, 22)] {
+        let note = cosigned_by(seed, &book.note(size), 1_772_431_300 + size);
+        book.notes.push((size, note));
+    }
+    for (quorum, seeds, size) in [(1, &[88_u8, 89, 90][..], 24), (2, &[88, 89, 90], 22), (1, &[89], 22)] {
+        let report = book.verify(&asking(quorum, seeds, ""));
+        assert!(report.ok(), "{report}");
+        assert_eq!((report.trust, outside(&report)), (Trust::Witness, Some(size)), "{quorum} of {seeds:?}");
+        assert_eq!(report.outside.unwrap().at.unwrap().micros(), (1_772_431_300 + size as i64) * 1_000_000);
+    }
+    for (quorum, seeds) in [(3, &[88_u8, 89, 90][..]), (2, &[88, 90]), (1, &[90])] {
+        let report = book.verify(&asking(quorum, seeds, ""));
+        assert_eq!(found(&report), [("require".to_owned(), None)], "{report}");
+        assert_eq!(report.trust, Trust::Itself);
+        // The check is what finds it.
+        assert!(book.verify(&Options { skip: vec![Check::Require], ..asking(quorum, seeds, "") }).ok());
+    }
+    // A quorum of none asks for none.
+    assert!(book.verify(&asking(0, &[90], "")).ok());
+}
+
+#[test]
+fn one_key_under_two_names_is_one_witness() {
+    let mut book = sample(9);
+    let (key, _) = witness();
+    let other = WitnessKey::new("witness.example/w2", key.public()).unwrap();
+    let note = cosigned(&book.note(24), 1_772_431_300);
+    let named = cosigned(&book.note(24), 1_772_431_300).replace("/w1 ", "/w2 ");
+    // As it stands the ID is that of the first name; a second line under the second name needs its own.
+    let id = |key: &WitnessKey| key.id();
+    let line = named.lines().last().unwrap().rsplit_once(' ').unwrap().1;
+    let mut blob = tallyseal_schema::canonical::unbase64(line).unwrap();
+    blob[..4].copy_from_slice(&id(&other));
+    let both = format!("{note}\u{2014} witness.example/w2 {}\n", base64(blob));
+    book.notes.push((24, both));
+    let report = book.verify(&Options { witnesses: vec![other], ..asking(2, &[88, 90], "") });
+    assert_eq!(found(&report), [("require".to_owned(), None)], "{report}");
+}
+
+#[test]
+fn a_policy_says_what_it_asked_and_by_which_bytes() {
+    let book = sample(9);
+    let text = format!("key = \"{}\"\n", book.verifier_key());
+    let policy = Policy::read(text.as_bytes()).unwrap();
+    let report = book.verify(&Options { policy: Some(policy), ..without(&[]) });
+    assert!(report.ok(), "{report}");
+    assert_eq!(report.trust, Trust::Key);
+    let print = tallyseal_schema::Hash::of(text.as_bytes()).hex();
+    assert!(report.to_string().contains(&format!("policy {print}")), "{report}");
+    assert!(report.to_string().contains(&format!("asks for the book's key {}", book.verifier_key())), "{report}");
+    let json: Value = serde_json::from_str(&report.to_json()).unwrap();
+    let wanted = json!({
+        "sha256": print, "key": book.verifier_key().to_string(), "quorum": 0, "witnesses": [], "compromised": [],
+    });
+    assert_eq!(json["policy"], wanted);
+    // Without one nothing is said of it.
+    let json: Value = serde_json::from_str(&book.verify(&without(&[])).to_json()).unwrap();
+    assert!(json.get("policy").is_none());
+    // Another book's key.
+    let other = format!("key = \"{}\"\n", sample(10).verifier_key());
+    let policy = Policy::read(other.as_bytes()).unwrap();
+    let report = book.verify(&Options { policy: Some(policy), ..without(&[]) });
+    assert_eq!(found(&report), [("require".to_owned(), None), ("keys".to_owned(), Some(0))], "{report}");
+}
+
+#[test]
+fn a_stolen_key_proves_nothing_from_there_on_unless_it_was_witnessed_before() {
+    let mut book = sample(9);
+    let key = book.verifier_key();
+    let id: String = key.id.iter().map(|byte| format!("{byte:02x}")).collect();
+    // 2026-03-02T06:01:40Z is 1772431300.
+    let stolen = |from: u64| {
+        format!(
+            "key = \"{key}\"\n[[compromised]]\nkey = \"{id}\"\nfrom = {from}\nsince = \"2026-03-02T06:01:40.000000Z\"\n"
+        )
+    };
+    let with = |book: &Forge, from: u64, seeds: &[u8]| {
+        let options = asking(usize::from(!seeds.is_empty()), seeds, &stolen(from));
+        let skip = vec![Check::Require];
+        let report = book.verify(&Options { skip, ..options });
+        assert!(report.ok(), "{report}");
+        (report.trust, outside(&report))
+    };
+    book.notes.clear();
+    for size in [20, 23, 25] {
+        let note = book.note(size);
+        book.notes.push((size, note));
+    }
+    assert_eq!(with(&book, 30, &[]), (Trust::Key, Some(25)));
+    // What is signed from 23 on counts no more; what was signed below it does.
+    assert_eq!(with(&book, 23, &[]), (Trust::Key, Some(20)));
+    assert_eq!(with(&book, 1, &[]), (Trust::Itself, None));
+    // Witnessed before: then it does not rest on that key.
+    let note = cosigned(&book.note(23), 1_772_431_299);
+    book.notes.push((23, note));
+    assert_eq!(with(&book, 1, &[88]), (Trust::Witness, Some(23)));
+    // Witnessed at that moment or later: whoever has the key can have asked the witness.
+    let late = cosigned(&book.note(25), 1_772_431_300);
+    book.notes.push((25, late));
+    assert_eq!(with(&book, 1, &[88]), (Trust::Witness, Some(23)));
+    assert_eq!(with(&book, 26, &[88]), (Trust::Witness, Some(25)));
 }

@@ -118,6 +118,7 @@ impl<'a> Gather<'a> {
                     self.take_standing(stream)?;
                 }
             }
+            self.take_alarms()?;
         }
         let head = self.book.head()?.n;
         let last = before.map_or(head, |before| before.saturating_sub(1).min(head));
@@ -168,6 +169,17 @@ impl<'a> Gather<'a> {
             row.touches.insert(record.clone());
         }
         Ok(Found { more: false, rows: self.finish(), window: None })
+    }
+
+    /// What says that another history of the book is known. The book's own stream is long; it remembers where they stand.
+    fn take_alarms(&mut self) -> Result<(), ReadError> {
+        let Some(Record { state: State::Book(state), .. }) = self.record(&Stream::book())? else { return Ok(()) };
+        for n in state.alarms {
+            if let Some(bytes) = self.book.entry(n)? {
+                self.take(&read(&bytes)?)?;
+            }
+        }
+        Ok(())
     }
 
     /// The exceptions of a stream that stand.
