@@ -17,6 +17,7 @@ import re
 import tempfile
 import unittest
 import zipfile
+import zlib
 from pathlib import Path
 from unittest import mock
 
@@ -269,6 +270,37 @@ def seal(book, record="count/C-0001", listed=None, files=None, manifest=None, ex
     return members
 
 
+ATTACHED = ("checkpoint.txt", "entries.jsonl", "proofs.jsonl")
+
+
+def pages(files, more=(), tail=b""):
+    """A PDF of the strict form with these files attached; `more`: further objects."""
+    objects, names = [], b""
+    for name, data in files:
+        number, packed = len(objects) + 2, zlib.compress(data)
+        objects.append(b"<</Type/Filespec/F(%s)/UF(%s)/EF<</F %d 0 R>>>>" % (name, name, number + 1))
+        head = b"<</Type/EmbeddedFile/Filter/FlateDecode/Length %d>>" % len(packed)
+        objects.append(head + b"\nstream\n" + packed + b"\nendstream")
+        names += b"(%s) %d 0 R " % (name, number)
+    objects.insert(0, b"<</Type/Catalog/Names<</EmbeddedFiles<</Names[" + names + b"]>>>>>>")
+    out, table = b"%PDF-1.7\n", b"0000000000 65535 f\r\n"
+    for number, data in enumerate([*objects, *more], 1):
+        table += b"%010d 00000 n\r\n" % len(out)
+        out += b"%d 0 obj\n%s\nendobj\n" % (number, data)
+    size = len(objects) + len(more) + 1
+    end = b"trailer\n<</Size %d/Root 1 0 R>>\nstartxref\n%d\n%%%%EOF" % (size, len(out))
+    return out + b"xref\n0 %d\n" % size + table + end + tail
+
+
+def attached(members):
+    return [(name.encode(), members[name]) for name in ATTACHED]
+
+
+def with_pages(book):
+    pdf = pages(attached(seal(copy.deepcopy(book))))
+    return seal(book, files={"record.pdf": pdf}, exported={"pdf": h(pdf).hex()})
+
+
 def pack(members, method=zipfile.ZIP_STORED):
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", method) as archive:
@@ -289,7 +321,8 @@ class Case(unittest.TestCase):
         self.addCleanup(patch.stop)
 
     def run_on(self, data, *arguments, name=None, checkpoints=()):
-        path = self.folder / (name or ("record.zip" if data.startswith(b"PK") else "dump.jsonl"))
+        kinds = {b"PK": "record.zip", b"%P": "record.pdf"}
+        path = self.folder / (name or kinds.get(data[:2], "dump.jsonl"))
         path.write_bytes(data)
         for i, note in enumerate(checkpoints):
             (self.folder / f"note-{i}.txt").write_bytes(note)
@@ -419,10 +452,10 @@ class Books(Case):
         lines = book.lines
         for k in range(1, len(lines) - 1):
             changed = lines[k].replace(b'"at":"2026', b'"at":"2027')
-            self.faulty(b"\n".join([*lines[:k], changed, *lines[k + 1 :], b""]), "chain", k + 1)
-            self.faulty(b"\n".join([*lines[:k], *lines[k + 1 :], b""]), "chain", k + 1)
+            self.faulty(b"\n".join([*lines[:k], changed, *lines[k + 1 :], b""]), "chain", k)
+            self.faulty(b"\n".join([*lines[:k], *lines[k + 1 :], b""]), "chain", k)
             self.faulty(b"\n".join([*lines[:k], lines[k], *lines[k:], b""]), "chain", k)
-            self.faulty(b"\n".join([*lines[:k], lines[k + 1], lines[k], *lines[k + 2 :], b""]), "chain", k + 1)
+            self.faulty(b"\n".join([*lines[:k], lines[k + 1], lines[k], *lines[k + 2 :], b""]), "chain", k)
         self.faulty(b"\n".join([*lines[1:], b""]), "chain", 1)
         self.faulty(b"", "chain", None)
 
@@ -440,7 +473,7 @@ class Books(Case):
         forged.entries[-1]["body"]["text"] = "nothing"
         forged.chain()
         self.sound(forged.dump())
-        self.faulty(forged.dump(), "tree", None, checkpoints=[note])
+        self.faulty(forged.dump(), "tree", 0, checkpoints=[note])
 
     def test_what_a_signature_covers_cannot_be_rewritten_even_with_new_hashes(self):
         book = counted()
@@ -595,7 +628,8 @@ class People(Case):
         ):
             book = counted()
             book.sign("U-0007", "counted", "count/C-0001", changes=changes)
-            self.last(book, "signatures", what)
+            table = what in ("not signed as", "is not signed on")
+            self.last(book, "separation" if table else "signatures", what)
 
     def test_covers_are_whole_and_true(self):
         for what, change in (
@@ -766,7 +800,7 @@ class People(Case):
 class Records(Case):
     def test_a_sound_record(self):
         book = counted()
-        zipped = pack(seal(book))
+        zipped = pack(with_pages(book))
         result = self.sound(zipped)
         self.assertEqual((result["trust"], result["verdict"]), ("self", "CONSISTENT, NOT AUTHENTICATED"))
         self.assertTrue(all(check["looked_at"] for check in result["checks"]), result["checks"])
@@ -799,6 +833,34 @@ class Records(Case):
         members["seal.jsonl"] = b"\n".join(lines)
         self.sound(pack(members))
 
+    def test_the_pages_file_has_attached_what_the_record_holds(self):
+        members = seal(counted())
+        other = pages([(name, data + b"x") for name, data in attached(members)])
+        self.faulty(pack(seal(counted(), files={"record.pdf": other}, exported={"pdf": h(other).hex()})), "pdf", what="is not")
+
+    def test_the_pages_file_alone_proves_what_is_attached_to_it(self):
+        files = attached(seal(counted()))
+        result = self.sound(pages(files))
+        self.assertEqual(result["entries"], 16)
+        self.assertTrue(any("UNPROVEN" in one["what"] for one in result["not_judged"]))
+        changed = [(name, data.replace(b"Ana", b"Eva")) for name, data in files]
+        self.faulty(pages(changed), "tree")
+        hidden = b"<</Type/EmbeddedFile/Length 1>>\nstream\nx\nendstream"
+        for spoiled in (
+            pages(files, tail=b"\n%"),
+            pages(files + files[:1]),
+            pages(files[:2]),
+            pages([*files, (b"more.txt", b"x")]),
+            pages(files, more=[hidden]),
+            pages(files, more=[b"<</Subtype/FileAttachment/FS<</EF<</F 3 0 R>>>>>>"]),
+            pages(files, more=[b"<</Type/ObjStm/Length 1>>\nstream\nx\nendstream"]),
+            pages(files, more=[b"<</A 1/A 2>>"]),
+            pages(files, more=[b"[" * 99]),
+            pages(files).replace(b"endobj\n2 0 obj", b"endobj\nx2 0 obj"),
+            b"%PDF-1.7",
+        ):
+            self.faulty(spoiled, "pdf")
+
     def test_a_member_that_was_changed_dropped_or_added_is_seen(self):
         members = seal(counted())
         for name in members:
@@ -808,7 +870,7 @@ class Records(Case):
             if name not in ("manifest.json", "seal.txt"):
                 self.faulty(pack(changed), check)
             less = {one: data for one, data in members.items() if one != name}
-            self.faulty(pack(less), "seal" if name.startswith("seal") else "manifest", what="missing")
+            self.faulty(pack(less), "manifest", what="missing")
         self.faulty(pack(members | {"more.txt": b""}), "manifest", what="not named")
 
     def test_a_record_forged_without_the_books_key_is_seen(self):
@@ -942,7 +1004,7 @@ class Records(Case):
         for bad in (b'{"consistency":[]}', line[:17] + b"00" + line[19:], line[:16] + b'"' + b"0" * 64 + b'",' + line[16:]):
             self.assertNotEqual(bad, line)
             changed = members | {"seal.jsonl": b"\n".join([entry, proof, bad, b""])}
-            self.faulty(pack(changed), "checkpoints", what="to seal.txt")
+            self.faulty(pack(changed), "seal", what="to seal.txt")
         for bad in (
             [entry, proof, b"{}", b""],
             [entry, proof.replace(b'"n":', b'"n":1'), line, b""],
@@ -1100,20 +1162,20 @@ class Parts(Case):
         self.assertEqual(found, [])
 
     def test_each_rule_of_the_chain(self):
-        def changed(place, what="", **fields):
+        def changed(place, what="", at=None, **fields):
             book = counted()
             book.entries[place].update(fields)
             book.lines = [jcs(entry) for entry in book.entries]
-            self.faulty(book.dump(), "chain", fields.get("n", place), what=what)
+            self.faulty(book.dump(), "chain", fields.get("n", place) if at is None else at, what=what)
 
-        changed(3, n=9, what="where 3 must stand")
+        changed(3, at=3, n=9, what="where 3 must stand")
         changed(4, n=2, what="does not ascend")
         changed(0, n=1, what="the first entry is not entry 0")
         changed(3, book="other.example", what="is of the book")
         changed(3, rev=9, what="rev of")
         changed(0, prev="11" * 32, what="not zeros")
         changed(0, body=counted().entries[0]["body"] | {"name": "other.example"}, what="opened is not")
-        changed(3, prev="11" * 32, what="prev is not")
+        changed(3, prev="11" * 32, what="does not follow")
 
     def test_each_rule_of_keys(self):
         def last(book, check, what):
@@ -1312,7 +1374,7 @@ class Parts(Case):
             ("seal", "of another entry", [entry, lines[0], line, b""]),
             ("seal", "third line", [entry, proof, proof, b""]),
             ("seal", "three lines", [entry, proof, line]),
-            ("checkpoints", "does not lead", [entry, proof, far, b""]),
+            ("seal", "does not lead", [entry, proof, far, b""]),
         ):
             self.faulty(pack(members | {"seal.jsonl": b"\n".join(bad)}), check, what=what)
         late = counted()
@@ -1440,7 +1502,7 @@ class Programme(Case):
         # The bodies of the known answers stand for form only: their accounts were never enrolled. All but the
         # signatures, which need accounts, must hold.
         result = self.run_on(b"".join(line + b"\n" for line in lines), checkpoints=[known["checkpoint"].encode()])
-        self.assertEqual({fault["check"] for fault in result["faults"]}, {"signatures"})
+        self.assertEqual({fault["check"] for fault in result["faults"]}, {"separation", "signatures"})
         self.assertEqual(result["trust"], "checkpoint")
         for line in lines[3:5] + lines[8:]:
             entry = verify.Entry(line, None)

@@ -1289,6 +1289,8 @@ class Stream:
 
     def __init__(self):
         self.tree = Tree()
+        self.rev = 0
+        self.whole = True
         self.makers = {}
         self.signers = {}
         self.signatures = []
@@ -1323,6 +1325,7 @@ class Verifier:
         self.held = []
         self.newest_outside = 0
         self.checkpoint = None
+        self.size = 0
 
     def look(self, check, count=1):
         self.looked[check] += count
@@ -1370,36 +1373,46 @@ class Verifier:
                 self.skip(f"body of {entry.kind} v{entry.v}: {error}")
 
     def check_chain_and_time(self, whole):
-        last, revs, acts, both = None, {}, set(), None
+        last, read, revs, acts, torn, both = None, None, {}, set(), None, None
         for place, entry in enumerate(self.entries):
             self.look("chain")
             if entry.fields is None:
                 last = entry
                 continue
             n = entry.n
-            if whole and n != place:
-                self.fault("chain", n, f"n is {n} where {place} must stand")
-            if last is not None and n <= last.n:
+            wanted = 0 if last is None else last.n + 1
+            if n < wanted:
                 self.fault("chain", n, "n does not ascend")
+            elif whole and n > wanted:
+                self.fault("chain", wanted, f"n is {n} where {wanted} must stand")
             if n == 0:
                 self.check_opening(entry)
             elif place == 0:
                 self.fault("chain", n, "the first entry is not entry 0")
             if self.book is not None and entry.book != self.book:
                 self.fault("chain", n, f"it is of the book {entry.book}")
-            if last is not None and last.n == n - 1:
-                if entry.prev != last.leaf.hex():
-                    self.fault("chain", n, "prev is not the leaf hash of the entry before")
+            fits = entry.prev == last.leaf.hex() if last is not None and last.n == n - 1 else None
+            torn = self.check_link(n, fits, torn)
             rev = revs.get(entry.stream, 0) + 1
             # Only entry 0 may stand there of a stream that is not listed; its rev is looked at by check_opening.
             if entry.rev != rev and (self.listed is None or entry.stream in self.listed):
                 self.fault("chain", n, f"rev of {entry.stream} is {entry.rev} where {rev} must stand")
             revs[entry.stream] = entry.rev
-            self.check_act(entry, last, acts)
+            # An entry that cannot be read may be of the same act.
+            self.check_act(entry, read, acts)
             self.look("time")
             self.check_time(entry, last)
             both = self.check_both_clocks(entry, both)
-            last = entry
+            last = read = entry
+        self.check_link(None, None, torn)
+
+    def check_link(self, n, fits, torn):
+        """Of two neighbours that do not fit either was changed; the entry after them tells which."""
+        if torn is not None:
+            at = torn if fits is False else torn - 1
+            self.fault("chain", at, f"entry {torn} does not follow entry {torn - 1}")
+            return None
+        return n if fits is False else None
 
     def check_opening(self, entry):
         if entry.kind != "book.opened" or entry.v != 1 or entry.stream != "book/B" or entry.rev != 1:
@@ -1414,7 +1427,7 @@ class Verifier:
         act = entry.fields.get("act")
         if act is None:
             return
-        follows = last is not None and last.fields is not None and last.fields.get("act") == act
+        follows = last is not None and last.fields.get("act") == act
         if follows:
             if last.at != entry.at or last.by != entry.by:
                 self.fault("chain", entry.n, "an act whose entries differ in at or by")
@@ -1488,6 +1501,8 @@ class Verifier:
             if kind == "signature.applied":
                 stream.signatures.append(entry.n)
                 self.signature_state[entry.n] = "standing"
+            stream.whole = stream.whole and entry.rev == stream.rev + 1
+            stream.rev = entry.rev
             stream.tree.add(entry.leaf)
             if "account" in entry.by:
                 stream.makers.setdefault(entry.kind, set()).add(entry.by["account"])
@@ -1654,9 +1669,11 @@ class Verifier:
             self.skip(f"meaning {body['meaning'][:60]!r}: not known")
         else:
             if thing not in meaning[0]:
-                fault(f"{body['meaning']!r} is not signed on {thing}")
+                good = False
+                self.fault("separation", entry.n, f"{body['meaning']!r} is not signed on {thing}")
             if body["role"] not in meaning[1]:
-                fault(f"{body['meaning']!r} is not signed as {body['role']}")
+                good = False
+                self.fault("separation", entry.n, f"{body['meaning']!r} is not signed as {body['role']}")
         statement = {name: body[name] for name in ("account", "covers", "key", "meaning", "name", "record", "role")}
         statement |= {"at": entry.at, "book": entry.book}
         key = None
@@ -1686,6 +1703,8 @@ class Verifier:
             self.skip("cover of a stream that is not in the record")
         elif stream is None or stream.tree.size == 0:
             fault(f"it covers {name}, which had no entry")
+        elif not stream.whole:
+            self.skip("cover of a stream that is not there in full")
         elif cover["rev"] != stream.tree.size:
             fault(f"it covers {name} to {cover['rev']}, but the last entry before it is {stream.tree.size}")
         elif cover["root"] != stream.tree.root().hex():
@@ -1868,19 +1887,33 @@ class Verifier:
             if tree.size in wanted:
                 roots[tree.size] = tree.root()
         self.look("tree", tree.size)
+        self.check_contradictions(notes)
+        end = self.entries[-1].n + 1 if self.entries else 0
+        held = [note.size for _, note in notes if note is not None and roots.get(note.size) == note.root]
         for name, note in notes:
             if note is None:
                 continue
-            if note.size > tree.size:
-                self.fault("checkpoints", tree.size, f"{name}: the book had {note.size} entries, {tree.size} are there")
-            elif roots[note.size] != note.root:
-                self.fault("tree", None, f"{name}: the first {note.size} entries have another root")
+            if note.size > end:
+                self.fault("checkpoints", end, f"{name}: the book had {note.size} entries, {end} are there")
+            elif roots.get(note.size) != note.root:
+                # What differs first stands after the last checkpoint that holds.
+                good = max([size for size in held if size < note.size], default=0)
+                self.fault("tree", good, f"{name}: the first {note.size} entries have another root")
             else:
                 self.hold(note, True)
                 if self.checkpoint is None or note.size >= self.checkpoint.size:
                     self.checkpoint = note
         self.weigh(given)
         self.size = tree.size
+
+    def check_contradictions(self, notes):
+        """Two good checkpoints of one size name one root, or the book's key signed two histories."""
+        roots = {}
+        for name, note in notes:
+            if note is None:
+                continue
+            if roots.setdefault(note.size, note.root) != note.root:
+                self.fault("checkpoints", None, f"{name}: another checkpoint of size {note.size} names another root")
 
     def find_book(self):
         if self.entries and self.entries[0].fields is not None:
@@ -1891,6 +1924,9 @@ class Verifier:
     def sealed(self, data, given, outside):
         files = read_zip(data, lambda what: self.fault("zip", None, what))
         self.look("zip", len(files))
+        if self.faults:
+            # What is not of the strict form can be read in two ways; it is not read at all.
+            return
         manifest = self.read_manifest(files)
         self.listed = manifest["streams"]
         self.read_schemas(files)
@@ -1899,12 +1935,16 @@ class Verifier:
         self.check_bytes()
         self.check_chain_and_time(whole=False)
         self.follow()
-        self.check_complete(manifest)
+        # Without a manifest nothing is listed, and that was said.
+        if manifest["record"] is not None:
+            self.check_complete(manifest)
         self.check_given_key(given)
         self.check_captures(files)
         self.check_plugins(files)
-        first = self.open_note(files.get("checkpoint.txt", b""), "checkpoint.txt")
-        second = self.open_note(files.get("seal.txt", b""), "seal.txt")
+        # One that is not there is missed by the manifest.
+        first, second = (
+            self.open_note(files[name], name) if name in files else None for name in ("checkpoint.txt", "seal.txt")
+        )
         self.check_manifest(files, manifest, first)
         self.check_proofs(files, first)
         self.check_seal(files, manifest, first, second)
@@ -1983,7 +2023,7 @@ class Verifier:
         for name in sorted(set(manifest["files"]) - set(files)):
             self.fault("manifest", None, f"{name[:80]} is missing")
         for name in sorted(outside - set(files)):
-            self.fault("seal" if name.startswith("seal") else "manifest", None, f"{name} is missing")
+            self.fault("manifest", None, f"{name} is missing")
         for name in ("entries.jsonl", "proofs.jsonl", "checkpoint.txt"):
             if name not in manifest["files"]:
                 self.fault("manifest", None, f"{name} is not named")
@@ -2083,8 +2123,11 @@ class Verifier:
                 self.fault("tree", entry.n, str(error))
 
     def check_seal(self, files, manifest, first, second):
+        # One that is not there is missed by the manifest.
+        if "seal.jsonl" not in files:
+            return
         self.look("seal")
-        lines = files.get("seal.jsonl", b"").split(b"\n")
+        lines = files["seal.jsonl"].split(b"\n")
         if lines.pop() or len(lines) != 3:
             self.fault("seal", None, "seal.jsonl has not three lines")
             return
@@ -2115,7 +2158,7 @@ class Verifier:
             if (old, new) != (first.root, second.root):
                 raise Bad("the proof does not lead from one root to the other")
         except Bad as error:
-            self.fault("checkpoints", None, f"checkpoint.txt to seal.txt: {error}")
+            self.fault("seal", None, f"checkpoint.txt to seal.txt: {error}")
 
     def check_export(self, entry, files, manifest, first, second):
         body = entry.body
@@ -2141,8 +2184,9 @@ class Verifier:
             self.fault("seal", entry.n, "its rev is one of the record's")
 
     def check_outside(self, outside, first, second):
-        for name, data in outside:
-            note = self.open_note(data, name)
+        notes = [(name, self.open_note(data, name)) for name, data in outside]
+        self.check_contradictions(notes)
+        for name, note in notes:
             if note is None:
                 continue
             same = [own for own in (first, second) if own is not None and own.size == note.size]

@@ -101,7 +101,7 @@ pub fn checkpoint_size(file: &Path) -> u64 {
 }
 
 /// Everything in a data directory at rest, kept in memory: path, mode, and contents where it is no folder.
-#[derive(Clone)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Kept(Vec<(PathBuf, u32, Option<Vec<u8>>)>);
 
 impl Kept {
@@ -109,6 +109,8 @@ impl Kept {
     pub fn of(dir: &Path) -> Self {
         let mut files = Vec::new();
         gather(dir, Path::new(""), &mut files);
+        // A folder before what is in it, and the same order every time.
+        files.sort();
         Self(files)
     }
 

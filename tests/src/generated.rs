@@ -27,6 +27,7 @@ pub fn all(top: &Path) -> BTreeMap<PathBuf, String> {
     let text = std::fs::read_to_string(&path).expect("schema/FORMAT.md can be read");
     let text = between(&text, "kinds", &kinds_table());
     let text = between(&text, "meanings", &meanings_table());
+    let text = between(&text, "tampering", &crate::tampering::table());
     files.insert(path, between(&text, "two-people", &two_people_table()));
     files.insert(top.join("server/control/AUTHORITY.md"), authority_table());
     let tables = tables_of_the_checking_page();

@@ -11,6 +11,7 @@ pub mod openapi;
 pub mod packing;
 pub mod plant;
 pub mod server;
+pub mod tampering;
 pub mod verifiers;
 pub mod visitor;
 pub mod witness;

@@ -1,5 +1,6 @@
 //! Both verifiers, as an auditor runs them: our own program, and the independent one in Python.
 
+use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -48,6 +49,11 @@ impl Verdict {
         names
     }
 
+    /// Every check that found a fault, with the first entry that it names.
+    pub fn firsts(&self) -> BTreeMap<String, Option<u64>> {
+        self.faulty().into_iter().map(|name| (name.clone(), self.at(&name).into_iter().flatten().min())).collect()
+    }
+
     /// The entries that that check found fault with.
     pub fn at(&self, check: &str) -> Vec<Option<u64>> {
         let faults = self.report["faults"].as_array().into_iter().flatten();
@@ -67,6 +73,12 @@ fn verdict(output: &Output) -> Verdict {
 pub fn verify(path: &Path, more: &[&str]) -> Verdict {
     let output = Command::new(binary("tallyseal-verify")).arg(path).arg("--json").args(more).output();
     verdict(&output.expect("tallyseal-verify runs"))
+}
+
+/// Our own program as a whole, with the checks that need the rules.
+pub fn verify_whole(path: &Path, more: &[&str]) -> Verdict {
+    let words = [OsStr::new("verify"), path.as_os_str(), OsStr::new("--json")];
+    verdict(&tallyseal(words.into_iter().chain(more.iter().map(OsStr::new))))
 }
 
 /// The tests' own Python, with the packages that they use.

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use tallyseal_tests::book::checkpoints;
-use tallyseal_tests::verifiers::{Verdict, verify, verify_py};
+use tallyseal_tests::verifiers::{Verdict, tallyseal, verify, verify_py, verify_whole};
 use tallyseal_verify::{Check, Options, Report};
 
 use crate::stock::Copy;
@@ -65,6 +65,11 @@ impl Outside {
     /// What our program says.
     pub fn ours(&self, path: &Path) -> Verdict {
         verify(path, &self.words())
+    }
+
+    /// What our program says as a whole, with the checks that need the rules.
+    pub fn whole(&self, path: &Path) -> Verdict {
+        verify_whole(path, &self.words())
     }
 
     /// What the independent program says.
@@ -148,12 +153,63 @@ pub fn found(path: &Path, outside: &Outside, by: &[Finding]) {
     assert_eq!(blind.exit_code(), 0, "{blind}");
 }
 
-/// As [`found`], and the independent program finds something too.
+/// As [`found`] for that check and place, with whatever else finds it too.
+#[track_caller]
+pub fn found_first(path: &Path, outside: &Outside, check: &'static str, place: Place) {
+    let report = outside.report(path, &[]);
+    let others = findings(&report).into_keys().filter(|other| other != check);
+    let others = others.map(|other| (check_of(&other).name(), Place::Somewhere));
+    let by: Vec<Finding> = others.chain([(check, place)]).collect();
+    found(path, outside, &by);
+}
+
+/// As [`found`], and the independent program finds the same.
 #[track_caller]
 pub fn both_find(path: &Path, outside: &Outside, by: &[Finding]) {
     found(path, outside, by);
-    let verdict = outside.theirs(path);
+    both_agree(path, outside);
+}
+
+/// Both programs come to the same exit code, by the same checks, each first at the same entry where both name one.
+#[track_caller]
+pub fn both_agree(path: &Path, outside: &Outside) -> Verdict {
+    let (ours, theirs) = (outside.ours(path), outside.theirs(path));
+    let said = || format!("ours {:#}\ntheirs {:#}\n{}", ours.report["faults"], theirs.report["faults"], theirs.said);
+    assert_eq!(ours.code, theirs.code, "{}", said());
+    let (first, other) = (ours.firsts(), theirs.firsts());
+    assert!(first.keys().eq(other.keys()), "{first:?}, {other:?}\n{}", said());
+    // An entry of a sealed record that cannot be read has no place that both would name.
+    let both = first.iter().zip(other.values()).filter(|((_, ours), theirs)| ours.is_some() && theirs.is_some());
+    for ((check, ours), theirs) in both {
+        assert_eq!(ours, theirs, "{check}: {}", said());
+    }
+    ours
+}
+
+/// All is well, says our program as a whole.
+#[track_caller]
+pub fn whole_holds(path: &Path, outside: &Outside) {
+    let verdict = outside.whole(path);
+    assert_eq!(verdict.code, 0, "{:#}\n{}", verdict.report, verdict.said);
+}
+
+/// Of all checks of the whole program exactly that one finds it, first at that entry. The small program lacks that check and
+/// finds nothing: so that check is what finds it.
+#[track_caller]
+pub fn found_by_rules(path: &Path, outside: &Outside, check: &str, n: Option<u64>) -> String {
+    holds(path, outside);
+    let verdict = outside.whole(path);
     assert_eq!(verdict.code, 1, "{:#}\n{}", verdict.report, verdict.said);
+    assert_eq!(verdict.faulty(), [check], "{:#}", verdict.report);
+    assert_eq!(verdict.at(check).into_iter().min().unwrap(), n, "{:#}", verdict.report);
+    verdict.report["faults"].to_string()
+}
+
+/// What pages show is made anew from the entries, so that it does not tell.
+#[track_caller]
+pub fn rebuild(copy: &Copy) {
+    let rebuilt = tallyseal(["rebuild", "--dir", copy.dir().to_str().unwrap()]);
+    assert!(rebuilt.status.success(), "{}", String::from_utf8_lossy(&rebuilt.stderr));
 }
 
 /// What a check says about all that it finds.
@@ -170,7 +226,6 @@ pub fn sentences(path: &Path, outside: &Outside, check: &str) -> String {
 pub fn both_over_the_dump(copy: &Copy, outside: &Outside, code: i32) {
     let outside = outside.clone().and_checkpoints(checkpoints(&copy.dir()));
     let dump = copy.dump();
-    for (who, verdict) in [("ours", outside.ours(&dump)), ("theirs", outside.theirs(&dump))] {
-        assert_eq!(verdict.code, code, "{who}: {:#}\n{}", verdict.report, verdict.said);
-    }
+    assert_eq!(outside.ours(&dump).code, code);
+    both_agree(&dump, &outside);
 }

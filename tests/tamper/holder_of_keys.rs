@@ -198,7 +198,11 @@ fn a_last_entry_that_nobody_signed_is_held_by_checkpoints_alone() {
 
 /// The seal of a record made anew with the book's key, after `change` to the entry of the export.
 fn resealed(copy: &Copy, change: impl FnOnce(&mut Value)) -> (Sealed, u64) {
-    let mut members = Members::of(zip("DL-0001"));
+    reseal(copy, Members::of(zip("DL-0001")), change)
+}
+
+/// As [`resealed`], of members that were changed.
+pub fn reseal(copy: &Copy, mut members: Members, change: impl FnOnce(&mut Value)) -> (Sealed, u64) {
     let (c1, c2) =
         ["checkpoint.txt", "seal.txt"].map(|name| parse_body(&members.text(name)).unwrap().size as usize).into();
     let mut forge = Forge::of(&copy.dir());

@@ -20,9 +20,19 @@ fn attack(by: &[Finding], change: impl FnOnce(&mut Members)) -> Sealed {
     let mut members = Members::of(zip("DL-0001"));
     let sealed = Sealed::new(&members.zip());
     both_hold(&sealed.path(), &with_key());
+    let attached = |members: &Members| {
+        let ours =
+            members.0.iter().filter(|(name, _)| ["checkpoint.txt", "entries.jsonl", "proofs.jsonl"].contains(&&**name));
+        ours.cloned().collect::<Vec<_>>()
+    };
+    let before = attached(&members);
     change(&mut members);
     std::fs::write(sealed.path(), members.zip()).unwrap();
-    both_find(&sealed.path(), &with_key(), by);
+    // The pages have these attached, too: what is changed in the archive alone is another than they hold.
+    let has_pages = members.0.iter().any(|(name, _)| name == "record.pdf");
+    let pages = (has_pages && attached(&members) != before).then_some(("pdf", Nowhere));
+    let by: Vec<Finding> = by.iter().copied().chain(pages).collect();
+    both_find(&sealed.path(), &with_key(), &by);
     sealed
 }
 
@@ -188,6 +198,8 @@ fn the_last_entry_of_a_stream_dropped_with_everything_mended_is_found_by_the_sea
     let line = all.iter().rposition(|entry| entry["stream"] == "roll/R-000102").unwrap();
     let rev = all[line]["rev"].as_u64().unwrap();
     let sealed = attack(&[("seal", At(n_of_seal()))], |members| {
+        // With pages of its own, or none at all.
+        members.remove("record.pdf");
         drop_line(members, line, |manifest| manifest["streams"]["roll/R-000102"] = json!(rev - 1));
     });
     let said = sentences(&sealed.path(), &with_key(), "seal");

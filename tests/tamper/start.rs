@@ -186,7 +186,7 @@ fn another_key_or_one_that_others_may_read_is_refused() {
     refused(&copy, "can be read by others than its owner (mode 0644)");
     std::fs::set_permissions(&file, Permissions::from_mode(0o600)).unwrap();
     std::fs::write(&file, format!("{}\n", base64([7; 32]))).unwrap();
-    refused(&copy, "is not the key that entry 0 of this book names");
+    refused(&copy, "is not the key that this book's entries name");
     std::fs::remove_file(&file).unwrap();
     refused(&copy, "book.key cannot be used");
 }

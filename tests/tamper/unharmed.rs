@@ -4,11 +4,11 @@ use std::path::Path;
 
 use rusqlite::types::Value;
 use rusqlite::{Connection, params_from_iter};
-use tallyseal_tests::book::{as_administrator, entries};
+use tallyseal_tests::book::{Kept, as_administrator, entries};
 use tallyseal_tests::server::Server;
 use tallyseal_tests::verifiers::tallyseal;
 
-use crate::attack::{Outside, both_hold, both_over_the_dump, holds};
+use crate::attack::{Outside, both_hold, both_over_the_dump, holds, whole_holds};
 use crate::stock::{Copy, stock, zip};
 
 /// Everything holds: against the key and a kept checkpoint, with the views, in a dump, and for a server.
@@ -32,6 +32,15 @@ fn copy_with_outside() -> (Copy, Outside) {
 fn a_copy_holds() {
     let (copy, with) = copy_with_outside();
     all_is_well(&copy, &with);
+}
+
+/// Whoever verifies a book leaves nothing behind in it: not a byte, not a file.
+#[test]
+fn a_verification_leaves_the_directory_as_it_was() {
+    let (copy, with) = copy_with_outside();
+    let before = Kept::of(&copy.dir());
+    whole_holds(&copy.dir(), &with);
+    assert!(before == Kept::of(&copy.dir()), "a file came, went or changed");
 }
 
 #[test]

@@ -21,8 +21,9 @@ use zeroize::Zeroizing;
 use crate::counted::{Counted, is_searchable};
 use crate::desk::{ActRequest, Desk, Seat};
 use crate::error::DeskError;
+use crate::export::{self, How};
 use crate::pages::PageError;
-use crate::{clock, equal_keys, export};
+use crate::{clock, equal_keys};
 
 /// Largest body of an ordinary request. Unit: bytes.
 pub const BODY_MAX: usize = 64 * 1024;
@@ -426,7 +427,8 @@ async fn export_record(seat: Seat, desk: Data<Desk>, payload: Payload) -> Result
 /// The sealed record of a thing, for a person who may take it; refusals are recorded.
 async fn sealed_record(desk: &Desk, seat: &Seat, given: Export) -> Result<HttpResponse, DeskError> {
     let Export { record, role, sheet } = given;
-    let taken = export::export(desk.book().clone(), desk.seated(seat, role), record.clone(), How::of(sheet), &|_| {}).await;
+    let taken =
+        export::export(desk.book().clone(), desk.seated(seat, role), record.clone(), How::of(sheet), &|_| {}).await;
     let sealed = match taken {
         Ok(sealed) => sealed,
         Err(error) => return Err(desk.noted(seat, "note_export", Some(record), error).await),

@@ -25,6 +25,7 @@ pub(crate) enum Outcome {
 }
 
 /// Why a command could not run, in a sentence for a person; none where nobody reads standard output any more.
+#[derive(Debug)]
 pub(crate) struct CannotRun(Option<String>);
 
 impl CannotRun {

@@ -82,13 +82,7 @@ impl How {
 /// The sealed record of `record`. `by`: who takes it; that is recorded.
 ///
 /// Errors: there is no such thing; the person may not; the book cannot be read; the pages cannot be set.
-pub(crate) async fn export(
-    book: Book,
-    by: By,
-    record: Stream,
-    how: How,
-    told: Told<'_>,
-) -> Result<Sealed, DeskError> {
+pub(crate) async fn export(book: Book, by: By, record: Stream, how: How, told: Told<'_>) -> Result<Sealed, DeskError> {
     prepared(book, by, record, how, told).await?.sealed(told).await
 }
 

@@ -24,6 +24,7 @@ mod pages;
 mod printing;
 mod randomness;
 mod receipts;
+mod replay;
 mod say;
 mod server;
 mod set_again;
@@ -32,6 +33,7 @@ mod streams;
 mod token;
 mod vault;
 mod verifying;
+mod whole;
 mod witness;
 mod witnesses;
 

@@ -46,7 +46,7 @@ pub(crate) fn session_file(layout: &Layout) -> PathBuf {
 pub(crate) fn open_book(dir: &Path, accept_earlier_clock: Option<EarlierClock>) -> Result<Book, CannotRun> {
     let settings = Settings {
         software: SOFTWARE.to_owned(),
-        engine: format!("tallyseal-plugin-host {}", tallyseal_plugin_host::engine_version()),
+        engine: crate::replay::engine(),
         schemas: schemas_hash(),
         boot: BootInfo { id: clock::boot_id(), clock: clock::clock_state(), synchronised: clock::synchronised() },
         clock: Arc::new(SystemClock),

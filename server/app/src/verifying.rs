@@ -18,7 +18,7 @@ use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside,
 
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
-use crate::clock;
+use crate::{clock, whole};
 
 /// Sealed records that are under way at a time: one is verified, the others wait or come in.
 const HANDED_IN_MAX: usize = 3;
@@ -47,6 +47,8 @@ pub(crate) struct Began {
 pub(crate) enum Stage {
     /// Entries looked at, of how many; 0 of 0 before it is known.
     Entries(u64, u64),
+    /// What machines sent is run again.
+    Replay,
     /// What pages show is compared.
     Views,
 }
@@ -203,12 +205,12 @@ impl Verifying {
             ..Options::default()
         };
         let mut report = tallyseal_verify::verify(book.dir(), &options).map_err(|error| error.to_string())?;
+        self.reached(Stage::Replay);
+        whole::replay_of_book(book.dir(), true, &mut report).map_err(|error| error.to_string())?;
         if began.views {
             self.reached(Stage::Views);
             let copy = Copy::of(book).map_err(|error| format!("The copy to compare could not be made: {error}"))?;
-            let differing = tallyseal_book::differing_views(&copy.0).map_err(|error| error.to_string())?;
-            let faults = differing.faults.into_iter().map(|what| (None, what)).collect();
-            report.add_check("views", differing.looked_at, faults);
+            whole::views(&copy.0, &mut report).map_err(|error| error.to_string())?;
         }
         Ok(report.into())
     }
@@ -233,9 +235,13 @@ impl Verifying {
             // A client that hangs up ends what waits here, not this work: the turns and the file are its own.
             let _own = (held, running, turn);
             let options = Options { keys: vec![key], threads: threads(), ..Options::default() };
-            let report = tallyseal_verify::verify(&zip, &options);
+            let report = tallyseal_verify::verify(&zip, &options).map_err(|error| error.to_string());
+            let report = report.and_then(|mut report| {
+                whole::of_record(&zip, &mut report).map_err(|error| error.to_string())?;
+                Ok(report)
+            });
             // Where it lies here is nothing to whoever handed it in.
-            report.map(Found::from).map_err(|error| error.to_string().replace(&zip.display().to_string(), "The file"))
+            report.map(Found::from).map_err(|error| error.replace(&zip.display().to_string(), "The file"))
         };
         let found = tokio::task::spawn_blocking(work).await;
         found.unwrap_or_else(|_| Err("The verification broke off; the server's log says where.".to_owned()))

@@ -319,7 +319,7 @@ impl Executor {
         // ORDER: the first checkpoint that has the entry in it is signed by the key that it enrols.
         self.key = next.key;
         let note = self.signed(&batch.fresh, told);
-        self.keep(&note)?;
+        self.keep(&note, told)?;
         let key = self.verifier_key();
         told.key.lock().unwrap_or_else(PoisonError::into_inner).clone_from(&key);
         reply(Ok(key));

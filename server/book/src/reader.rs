@@ -50,6 +50,17 @@ impl Reader {
     ///
     /// Errors: there is none, or it cannot be read.
     pub fn open(dir: &Path) -> Result<Self, OpenError> {
+        Self::with(dir, store::open_reader_anywhere)
+    }
+
+    /// As [`Reader::open`], of a book that nobody writes: no file is left beside it.
+    ///
+    /// Errors: there is none, or it cannot be read.
+    pub fn open_still(dir: &Path) -> Result<Self, OpenError> {
+        Self::with(dir, store::open_still)
+    }
+
+    fn with(dir: &Path, open: fn(&Path) -> Result<Connection, OpenError>) -> Result<Self, OpenError> {
         let layout = Layout::new(dir);
         if !layout.db().exists() {
             return Err(OpenError::NoBook(dir.to_owned()));
@@ -57,7 +68,7 @@ impl Reader {
         Ok(Self {
             captures: layout.captures(),
             checkpoints: layout.checkpoints(),
-            conn: store::open_reader_anywhere(&layout.db())?,
+            conn: open(&layout.db())?,
             known: RefCell::default(),
         })
     }

@@ -228,6 +228,8 @@ mod tests {
             "change_roles",
             "disable_account",
             "reset_password",
+            "compromise_key",
+            "compromise_book_key",
             "unlock_account",
             "change_password",
             "end_session",

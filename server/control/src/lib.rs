@@ -63,7 +63,7 @@ pub use item::{ItemState, ItemStatus, SupplierState};
 pub use limits::{LimitSetState, LimitSetStatus};
 pub use line::{ClearanceState, LineState};
 pub use marks::marks;
-pub use observe::{Follower, Summary};
+pub use observe::{Follower, Summary, retold};
 pub use order::{Frozen, Needed, OrderRoll, OrderState, OrderStatus, Quantity, needed};
 pub use overrides::{OverrideState, OverrideStatus};
 pub use plugin::{PluginState, PluginStatus};

@@ -15,7 +15,7 @@ use crate::count::{CountState, FAULTS_KEPT, REPORTS_KEPT, cut, exception};
 use crate::delivery::{hold_whole, orders_served};
 use crate::refusal::Refusal;
 use crate::world::{Stop, World, of};
-use crate::{Context, Draft, StationState, deviation};
+use crate::{Context, Draft, ItemState, StationState, deviation};
 
 /// Longest key of a ticket's field, and how many fields are kept. Unit: characters.
 const FIELD_MAX: usize = 60;
@@ -36,7 +36,7 @@ const LATE_US: u64 = 10_000_000;
 ///
 /// It lives in the capture of one count, and is fed every observation in order. However the observations are cut into
 /// pieces, the sums over all pieces are the same.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Follower {
     /// A fault on a label told of the last label; the label's own observation may still come.
     by_fault: bool,
@@ -535,6 +535,59 @@ pub(crate) fn observe(world: &World, context: &Context, station: &Id, piece: &Pi
         return Err(Refusal::internal("a run of codes has more labels than were observed").into());
     }
     let item = world.item(&state.item)?;
+    let told = judged(count, state, item, station_state.rated_labels_per_min, context.at, piece);
+    let Told { mut drafts, capped, faults, splices, found } = told;
+    if let Some(found) = &found {
+        drafts.extend(hold_for_wrong_code(world, state, count, found)?);
+    }
+    if capped {
+        let text = format!(
+            "The roll {} has {faults} faults, {splices} of them splices: more than its item allows.",
+            state.roll.id()
+        );
+        let about = vec![state.roll.clone(), count.clone()];
+        let ahead = u64::from(found.is_some());
+        let (cause, opened) = deviation::by_rule(world, ahead, DeviationRule::FaultCap, Severity::Major, about, text)?;
+        drafts.push(opened);
+        drafts.push(Draft::entry(&state.roll, RollHeld { cause }));
+    }
+    Ok(drafts)
+}
+
+/// What a piece comes to in the stream of its count, and what follows from that elsewhere.
+struct Told {
+    drafts: Vec<Draft>,
+    /// The faults are more than the item allows, for the first time.
+    capped: bool,
+    faults: u32,
+    splices: u32,
+    /// The first wrong code of the count.
+    found: Option<Wrong>,
+}
+
+/// The entries that a piece makes in the stream of its count, in order: they follow from what the count was before and
+/// from what the machine said, and from nothing else. Deviations and holds that follow from them are not among them.
+///
+/// `at`: when it was recorded. `rated_labels_per_min`: of the station.
+pub fn retold(
+    count: &Stream,
+    state: &CountState,
+    item: &ItemState,
+    rated_labels_per_min: u32,
+    at: Time,
+    piece: &Piece,
+) -> Vec<Draft> {
+    judged(count, state, item, rated_labels_per_min, at, piece).drafts
+}
+
+fn judged(
+    count: &Stream,
+    state: &CountState,
+    item: &ItemState,
+    rated_labels_per_min: u32,
+    at: Time,
+    piece: &Piece,
+) -> Told {
     let mut judgement = Judgement::of(count, &piece.link, state);
     // A reset stands before the segment, whose total is the one after it.
     for event in piece.events.iter().filter(|event| event.seen == (Observation::Reset {})) {
@@ -554,7 +607,7 @@ pub(crate) fn observe(world: &World, context: &Context, station: &Id, piece: &Pi
     judgement.drafts.push(Draft::entry(count, segment));
     let (was_wrong, faults_before, splices_before) = (!judgement.wrong.is_empty(), judgement.faults, judgement.splices);
     judgement.irregular(&piece.irregular);
-    judgement.against_the_past(piece, context.at, station_state.rated_labels_per_min);
+    judgement.against_the_past(piece, at, rated_labels_per_min);
     for run in &piece.codes {
         let found = readable(&run.code);
         if !judgement.expects(&found) {
@@ -562,11 +615,11 @@ pub(crate) fn observe(world: &World, context: &Context, station: &Id, piece: &Pi
         }
     }
     for event in &piece.events {
-        judgement.event(event, station_state.rated_labels_per_min);
+        judgement.event(event, rated_labels_per_min);
     }
     if state.of_test_roll() {
         // A test roll has its faults on purpose.
-        return Ok(judgement.drafts);
+        return Told { drafts: judgement.drafts, capped: false, faults: 0, splices: 0, found: None };
     }
     let over = |faults: u32, splices: u32| faults > item.draft.faults_max || splices > item.draft.splices_max;
     let capped = over(judgement.faults, judgement.splices) && !over(faults_before, splices_before);
@@ -577,23 +630,9 @@ pub(crate) fn observe(world: &World, context: &Context, station: &Id, piece: &Pi
         );
         judgement.exception(CrossCheck::FaultCap, text);
     }
-    let Judgement { mut drafts, faults, splices, wrong, .. } = judgement;
-    let found = wrong.first().filter(|_| !was_wrong);
-    if let Some(found) = found {
-        drafts.extend(hold_for_wrong_code(world, state, count, found)?);
-    }
-    if capped {
-        let text = format!(
-            "The roll {} has {faults} faults, {splices} of them splices: more than its item allows.",
-            state.roll.id()
-        );
-        let about = vec![state.roll.clone(), count.clone()];
-        let ahead = u64::from(found.is_some());
-        let (cause, opened) = deviation::by_rule(world, ahead, DeviationRule::FaultCap, Severity::Major, about, text)?;
-        drafts.push(opened);
-        drafts.push(Draft::entry(&state.roll, RollHeld { cause }));
-    }
-    Ok(drafts)
+    let Judgement { drafts, faults, splices, wrong, .. } = judgement;
+    let found = if was_wrong { None } else { wrong.into_iter().next() };
+    Told { drafts, capped, faults, splices, found }
 }
 
 /// The plugin that speaks for the station now: the open count's, else the bound one.

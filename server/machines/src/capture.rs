@@ -56,6 +56,23 @@ pub struct CodeRun {
     pub to: u64,
 }
 
+/// Tells which observations become entries of their own, one after the other.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Sieve {
+    speed: Option<u32>,
+}
+
+impl Sieve {
+    /// True for all but labels, totals, and a speed that did not change.
+    pub fn is_event(&mut self, seen: &Observation) -> bool {
+        match seen {
+            Observation::Label { .. } | Observation::Total { .. } => false,
+            Observation::Speed { labels_per_min } => self.speed.replace(*labels_per_min) != Some(*labels_per_min),
+            _ => true,
+        }
+    }
+}
+
 /// Runs a plugin over one link's bytes for one count, and says what to append and when.
 #[derive(Debug)]
 pub struct Segmenter {
@@ -65,7 +82,7 @@ pub struct Segmenter {
     since: Option<Duration>,
     /// Something in the piece must not wait.
     urgent: bool,
-    speed: Option<u32>,
+    sieve: Sieve,
     code: Option<String>,
     /// How many labels in a row had that code.
     run: u32,
@@ -81,7 +98,7 @@ impl Segmenter {
             piece: empty(0),
             since: None,
             urgent: false,
-            speed: None,
+            sieve: Sieve::default(),
             code: None,
             run: 0,
             found: Vec::new(),
@@ -162,30 +179,18 @@ impl Segmenter {
     }
 
     fn take(&mut self, located: Located) {
-        let event = match &located.seen {
+        match &located.seen {
             Observation::Label { ordinal, code, .. } => {
                 self.piece.labels += 1;
                 if let Some(code) = code {
                     self.note_code(code, *ordinal, located.from, located.to);
                 }
-                false
             }
-            Observation::Total { value } => {
-                self.piece.total = Some(*value);
-                false
-            }
-            Observation::Speed { labels_per_min } => {
-                let changed = self.speed != Some(*labels_per_min);
-                self.speed = Some(*labels_per_min);
-                self.urgent |= changed;
-                changed
-            }
-            Observation::Started {} => true,
-            _ => {
-                self.urgent = true;
-                true
-            }
-        };
+            Observation::Total { value } => self.piece.total = Some(*value),
+            _ => {}
+        }
+        let event = self.sieve.is_event(&located.seen);
+        self.urgent |= event && located.seen != (Observation::Started {});
         if event {
             self.piece.events.push(located.clone());
         }

@@ -57,6 +57,16 @@ pub enum End {
     Lost,
 }
 
+/// Of bytes before the start of a frame.
+const OUTSIDE: &str = "stands outside any frame";
+/// Of more bytes of a frame that was too long already.
+const GOES_ON: &str = "goes on, still without its end";
+
+/// Of a frame that is too long.
+fn no_end_within(max: usize) -> String {
+    format!("no end within {max} bytes")
+}
+
 /// Takes bytes as they come and gives cuts.
 #[derive(Debug)]
 pub struct Framer {
@@ -95,6 +105,11 @@ impl Framer {
     /// First byte that has not come yet.
     pub fn fed_to(&self) -> u64 {
         self.at + self.held.len() as u64
+    }
+
+    /// What bytes that are cut off now would be called, had those after them come: which of these, only they tell.
+    pub fn told_by_later(&self) -> [String; 3] {
+        [OUTSIDE.to_owned(), no_end_within(self.shape.max), GOES_ON.to_owned()]
     }
 
     /// Takes the next bytes of the stream.
@@ -200,7 +215,7 @@ impl Look<'_> {
         if shape.may_stand_between(view.get(..len).unwrap_or_default()) {
             Step::Silent { len }
         } else {
-            Step::Broken { len, why: "stands outside any frame".to_owned(), overrun: false }
+            Step::Broken { len, why: OUTSIDE.to_owned(), overrun: false }
         }
     }
 
@@ -255,11 +270,7 @@ impl Look<'_> {
     }
 
     fn too_long(self, len: usize) -> Step {
-        let why = if self.overrun {
-            "goes on, still without its end".to_owned()
-        } else {
-            format!("no end within {} bytes", self.shape.max)
-        };
+        let why = if self.overrun { GOES_ON.to_owned() } else { no_end_within(self.shape.max) };
         Step::Broken { len, why, overrun: true }
     }
 }

@@ -57,6 +57,11 @@ impl Session {
         self.end(End::Lost, out);
     }
 
+    /// What an unfinished frame would be called, had the bytes after it come: which of these, only they tell.
+    pub fn told_by_later(&self) -> [String; 3] {
+        self.framer.told_by_later()
+    }
+
     /// The stream ends. An unfinished frame becomes unreadable.
     pub fn finish(&mut self, out: &mut Vec<Located>) {
         self.end(End::Finished, out);

@@ -189,11 +189,11 @@ pub fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
 }
 
 /// What is done about a book of which another history is known.
-pub(crate) const FORKED: &str = "This book was set back, or a second server runs on a copy of it. Stop packaging with it, \
+pub const FORKED: &str = "This book was set back, or a second server runs on a copy of it. Stop packaging with it, \
                                  leave every server and disk as it is, and let quality find out which of the two is right.";
 
 /// A witness's name, of its key.
-pub(crate) fn witness_name(key: &str) -> &str {
+pub fn witness_name(key: &str) -> &str {
     key.split('+').next().unwrap_or_default()
 }
 

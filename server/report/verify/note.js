@@ -46,6 +46,14 @@ function read_note(bytes) {
   return { signed: utf8(text + "\n"), lines, origin, size: Number(size), root: hash };
 }
 
+/** Size and root that a note names, whoever signed it: entries are held against them before that is asked; else nothing. */
+function unsigned_checkpoint(bytes) {
+  const [origin, size, root] = (text_of(bytes ?? new Uint8Array()) ?? "").split("\n");
+  const plain = /^(0|[1-9][0-9]{0,15})$/.test(size ?? "") && is_integer(Number(size));
+  const hash = unbase64(root ?? "", 32);
+  return is_book(origin ?? "") && plain && hash ? { size: Number(size), root: hash } : undefined;
+}
+
 /** The checkpoint of a note that is of this book and signed by its key, as far as either is known. Throws Bad. */
 async function open_note(bytes, book, key) {
   const note = read_note(bytes);

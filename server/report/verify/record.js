@@ -112,7 +112,7 @@ class Verification {
       this.fault("manifest", undefined, `it says size ${manifest.size}, checkpoint.txt says ${c1.size}`);
     }
     const judge = new Judge(this.findings, { listed, book: this.book, captures, folders });
-    await this.entries(judge, get("entries.jsonl") ?? new Uint8Array(), get("proofs.jsonl") ?? new Uint8Array(), c1, manifest && listed);
+    await this.entries(judge, get("entries.jsonl") ?? new Uint8Array(), get("proofs.jsonl") ?? new Uint8Array(), unsigned_checkpoint(get("checkpoint.txt")), manifest && listed);
     if (this.first !== 0) this.fault("complete", 0, "entry 0 is not there");
     if (manifest) this.complete(manifest, judge);
     const joined_up = await this.seal(manifest, c1, c2);
@@ -131,7 +131,7 @@ class Verification {
     this.key_given();
     const c1 = await this.open_note("checkpoint.txt", parts.get("checkpoint.txt"));
     const judge = new Judge(this.findings, { book: this.book });
-    await this.entries(judge, parts.get("entries.jsonl"), parts.get("proofs.jsonl"), c1, undefined);
+    await this.entries(judge, parts.get("entries.jsonl"), parts.get("proofs.jsonl"), unsigned_checkpoint(parts.get("checkpoint.txt")), undefined);
     if (this.first !== 0) this.fault("keys", 0, "entry 0 is not there");
     await this.outside([c1]);
     this.c1 = c1;
@@ -381,8 +381,8 @@ class Verification {
   /** The attachments of a PDF, name to bytes, held against the members where there are any. */
   async attachments(bytes, members) {
     const { findings } = this;
-    findings.look("pdf", 0);
     const against = members instanceof Map;
+    findings.look("pdf", against ? 1 : 0);
     return or_fault(findings, "pdf", undefined, against ? "record.pdf: " : "", async () => {
       await this.pace.step("Taking the PDF apart");
       const pdf = new Pdf(bytes);
@@ -395,8 +395,8 @@ class Verification {
         if (!found.has(name)) throw new Bad(`the attachment ${name} is not there`);
         const member = against ? members.get(name) : undefined;
         const unpacked = await pdf.unpacked(name, found.get(name), member ? Math.max(member.length, 1024) : UNPACKED_MAX);
-        findings.look("pdf");
-        if (against && member && !same(unpacked, member)) findings.fault("pdf", undefined, `record.pdf: its attachment ${name} is not the member ${name}`);
+        if (!against) findings.look("pdf");
+        if (against && (!member || !same(unpacked, member))) findings.fault("pdf", undefined, `record.pdf: its attachment ${name} is not the member ${name}`);
         out.set(name, unpacked);
       }
       return out;

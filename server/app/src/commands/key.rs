@@ -13,7 +13,7 @@ use crate::{randomness, say};
 pub(crate) fn rotate(dir: &Path, why: Option<&str>) -> Ran {
     let why = why.map(tallyseal_control::reason).transpose();
     let why = why.map_err(|refusal| CannotRun::because(refusal.to_string()))?;
-    let key = match ask(&Layout::new(dir).socket(), &Ask::Rotate { why: why.clone() })? {
+    let key = match ask(&Layout::new(dir).socket(), &Ask::Rotate { why: why.clone() }, &say::doing)? {
         Some(key) => key,
         None => runtime()?.block_on(async {
             let book = open_book(dir, None)?;

@@ -19,13 +19,13 @@ use tallyseal_schema::kinds::Role;
 use tokio::net::TcpListener;
 
 use crate::cli::{CannotRun, DemoArgs, Outcome, Ran};
+use crate::clock;
 use crate::commands::verify;
+use crate::export::{self, How};
 use crate::founding::{Founder, found};
 use crate::say;
 use crate::server::{Ending, Running};
 use crate::witnesses::Asking;
-use crate::export::{self, How};
-use crate::clock;
 
 use people::People;
 

@@ -137,6 +137,14 @@ pub(super) const MEANINGS: &[Meaning] = &[
         "The record's pages, set again from its entries by the same version of this software, are the same byte for byte: \
          they say what the entries say.",
     ),
+    row(
+        "replay",
+        "Machines heard again",
+        ("pieces", "piece"),
+        "What each machine sent, run again through the plugin that was approved then, gives the counts, faults and reports \
+         that are recorded.",
+    ),
+    row("scope", "What belongs to it", ("things", "thing"), "Everything that the record leans on is in the copy."),
 ];
 
 /// What is known of a check.
@@ -191,6 +199,6 @@ mod tests {
             assert!(meaning(check.name()).is_some(), "{check}");
         }
         // The server's own.
-        assert_eq!(MEANINGS.len(), tallyseal_verify::Check::ALL.len() + 2);
+        assert_eq!(MEANINGS.len(), tallyseal_verify::Check::ALL.len() + 4);
     }
 }

@@ -380,6 +380,7 @@ struct RunPart {
     started: Option<(words::When, String)>,
     total: u64,
     total_words: String,
+    replay: bool,
     views: bool,
 }
 
@@ -397,6 +398,7 @@ impl RunPart {
             started: None,
             total: 0,
             total_words: String::new(),
+            replay: false,
             views: false,
         };
         match (running, ended) {
@@ -404,6 +406,7 @@ impl RunPart {
                 part.began(&began, desk);
                 match stage {
                     Stage::Entries(done, total) => (part.done, part.total) = (done, total),
+                    Stage::Replay => part.replay = true,
                     Stage::Views => part.views = true,
                 }
                 (part.done_words, part.total_words) = (words::number(part.done), words::number(part.total));

@@ -4,7 +4,6 @@ use tallyseal_schema::Entry;
 use tallyseal_schema::Time;
 
 use super::exceptions::told;
-use super::trail::span_words;
 use super::{PageError, words};
 use crate::clock;
 use crate::desk::Desk;
@@ -97,6 +96,6 @@ pub(super) fn alarms(desk: &Desk) -> Result<Vec<Alarm>, PageError> {
 fn age(at: Time, now: Time) -> String {
     match now.micros().saturating_sub(at.micros()).max(0).unsigned_abs() / 1_000_000 {
         0 => "just now".to_owned(),
-        seconds => format!("{} ago", span_words(seconds)),
+        seconds => format!("{} ago", words::span_words(seconds)),
     }
 }

@@ -56,6 +56,8 @@ pub(super) fn every_command() -> Vec<Command> {
         Command::ChangeRoles { account: id("U-0003"), roles: grants(&[Role::Line]), why: why() },
         Command::DisableAccount { account: id("U-0003"), why: why() },
         Command::ResetPassword { account: id("U-0003"), why: why() },
+        Command::CompromiseKey { account: id("U-0003"), key: Hash([1; 32]), from: 1, why: why() },
+        Command::CompromiseBookKey { key: Hash([1; 32]), from: 1, why: why() },
         Command::LockAccount { account: id("U-0003"), failures: 10, until: to },
         Command::UnlockAccount { account: id("U-0003"), why: why() },
         Command::ChangePassword {},

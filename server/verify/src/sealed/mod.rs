@@ -5,13 +5,13 @@ mod manifest;
 mod proofs;
 mod seal;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 use std::path::Path;
 
-use tallyseal_schema::Hash;
 use tallyseal_schema::checkpoint::{self, Checkpoint};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::sealed::{Manifest, ZipError};
+use tallyseal_schema::{Body, Entry, Hash};
 
 pub(crate) use archive::Archive;
 use proofs::Proofs;
@@ -149,6 +149,9 @@ pub(crate) fn judged(
             }
         })?;
     proved.finish(&mut findings);
+    if kind == SourceKind::SealedRecord {
+        captures_without_entry(archive, entries, &mut findings);
+    }
     let signers = Signers { book: opening.book.as_ref(), keys: &judge.book_keys, witnesses: &options.witnesses };
     let inside = Inside::open(archive, signers, &mut findings);
     if let (Some(c1), Some(manifest)) = (&inside.c1, &manifest)
@@ -159,6 +162,7 @@ pub(crate) fn judged(
     }
     let given = given(options);
     let outside = notes::open_all(&given, signers, options.threads(), &mut findings);
+    notes::contradictions(&outside, &mut findings);
 
     if opening.n != Some(0) {
         findings.fault(Check::Complete, Some(0), "entry 0 is not there");
@@ -169,19 +173,28 @@ pub(crate) fn judged(
     let sealed = kind == SourceKind::SealedRecord
         && seal::check(archive, manifest.as_ref(), inside.c1(), inside.c2(), &mut findings);
     Ok(finished(
-        Outcome {
-            kind,
-            judge: &judge,
-            passed,
-            inside,
-            outside,
-            sealed,
-            opening,
-            page: another_page(archive),
-        }
-        .report(options, &mut findings),
+        Outcome { kind, judge: &judge, passed, inside, outside, sealed, opening, page: another_page(archive) }
+            .report(options, &mut findings),
         findings,
     ))
+}
+
+/// Raw bytes that no entry names are no part of the record.
+fn captures_without_entry(archive: &Archive<'_>, entries: &[u8], findings: &mut Findings) {
+    let mut named = HashSet::new();
+    for line in entries.split(|byte| *byte == b'\n') {
+        match Entry::read(line).map(|entry| entry.body) {
+            Ok(Body::CountSegmentCaptured(body)) => drop(named.insert(body.sha256)),
+            Ok(Body::StationStrayCaptured(body)) => drop(named.insert(body.sha256)),
+            _ => {}
+        }
+    }
+    for name in archive.members.keys().filter(|name| name.starts_with("captures/")) {
+        let hash = name.strip_prefix("captures/").and_then(hash_name);
+        if hash.is_some_and(|hash| !named.contains(&hash)) {
+            findings.fault(Check::Captures, None, format!("{name} is named by no entry"));
+        }
+    }
 }
 
 /// Each listed stream is there from 1 to where the manifest says.

@@ -215,7 +215,7 @@ fn a_file_in_which_something_could_hide_is_refused() {
 #[test]
 fn the_pages_of_a_sealed_record_have_attached_what_it_holds() {
     let mut forge = sample(9);
-    let mut members = forge.export("count/C-1", &STREAMS);
+    let members = forge.export("count/C-1", &STREAMS);
     assert!(members.verify(&without(&[])).ok());
     // The holder of the keys seals other attachments with the record.
     for (name, said) in
