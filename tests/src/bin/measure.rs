@@ -31,7 +31,7 @@ mod verify;
 const USAGE: &str = "measure act|commit|export|pages|verify-chain|verify [--entries N] [--acts N]\n\n\
     act           whole commands at 64 callers against bare SQL of the same rows in the same batches\n\
     commit        one durable command alone: CPU and syncs\n\
-    export        the sealed record of 10,000 entries against one of 1,000, from a running server\n\
+    export        the sealed record of 10,000 entries against one of 1,000, from a book at rest\n\
     pages         pages of a served book of N entries, each against the page of one entry by its number\n\
     verify-chain  bytes, links and tree of a book of N entries (1,000,000) against SHA-256 of the same bytes in memory\n\
     verify        every check of that book against the same";

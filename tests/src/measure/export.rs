@@ -1,5 +1,4 @@
-//! Sealed records of 10,000 and of 1,000 entries, taken from a server that runs: how long, how large, and what is left of
-//! it in the server's memory.
+//! Sealed records of 10,000 and of 1,000 entries, taken from a book at rest: how long, how large.
 
 use std::path::Path;
 use std::process::Command;
@@ -7,7 +6,6 @@ use std::time::Instant;
 
 use serde_json::json;
 use tallyseal_schema::kinds::Role;
-use tallyseal_tests::server::Server;
 
 use crate::machine::room;
 use crate::people;
@@ -16,13 +14,6 @@ use crate::table::{heading, median, result, row};
 const ROUNDS: usize = 3;
 const LARGE: u64 = 10_000;
 const SMALL: u64 = 1_000;
-
-/// Resident memory of a process. Unit: KiB.
-fn resident(process: u32) -> u64 {
-    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap();
-    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
-    line.trim().trim_end_matches(" kB").parse().unwrap()
-}
 
 /// The record of a roll with so many remarks. Seconds, and the length of the file.
 fn take(program: &Path, dir: &Path, roll: &str, out: &Path) -> (f64, u64) {
@@ -40,9 +31,7 @@ fn take(program: &Path, dir: &Path, roll: &str, out: &Path) -> (f64, u64) {
 
 /// A record of 10,000 entries against one of 1,000.
 pub fn measure() {
-    heading(
-        "export: the sealed record of a roll with 10,000 entries, in turn with one of 1,000, from a running server",
-    );
+    heading("export: the sealed record of a roll with 10,000 entries, in turn with one of 1,000, from a book at rest");
     let program = std::env::current_exe().unwrap().with_file_name("tallyseal");
     let room = room();
     let dir = room.path().join("book");
@@ -57,11 +46,9 @@ pub fn measure() {
         }
     }
     book.shutdown_blocking();
-    let server = Server::start_with(&dir, &program, &[]);
     let out = room.path().join("record.zip");
-    // Once before the clock runs, so that the memory before has what every export leaves.
+    // Once before the clock runs.
     take(&program, &dir, "R-000001", &out);
-    let before = resident(server.process());
     let (mut large, mut small, mut lengths) = (Vec::new(), Vec::new(), (0, 0));
     for _ in 0..ROUNDS {
         let (seconds, length) = take(&program, &dir, "R-000000", &out);
@@ -71,12 +58,9 @@ pub fn measure() {
         small.push(seconds);
         lengths.1 = length;
     }
-    let after = resident(server.process());
-    server.stop();
     let ratios: Vec<f64> = large.iter().zip(&small).map(|(large, small)| large / small).collect();
     row("10,000 entries", format!("{:.2} s, {} bytes", median(large.clone()), lengths.0));
     row("1,000 entries", format!("{:.2} s, {} bytes", median(small.clone()), lengths.1));
-    row("server's memory before and after", format!("{before} KiB, {after} KiB"));
     let reference = median(small);
     result("export", median(large), Some((reference, ratios)), "s");
 }
