@@ -146,7 +146,10 @@ impl Count {
             let Some(act) = self.held.get_mut(link).and_then(VecDeque::pop_front) else { return };
             let end = act.segment.offset.saturating_add(act.segment.length);
             match track.take(act.segment.observed, end) {
-                Some(seen) if finally && !track.explains(&act.segment, &seen) => found.not_judged(CUT_OFF),
+                Some(seen) if finally => match track.as_recorded(&act.segment, seen) {
+                    Some(seen) => self.judge(&act, &seen, found),
+                    None => found.not_judged(CUT_OFF),
+                },
                 Some(seen) => self.judge(&act, &seen, found),
                 None if finally && track.is_cut_off_before(end) => found.not_judged(CUT_OFF),
                 None if finally || track.read_to() >= end => return self.unseen(&act, found),
@@ -207,12 +210,6 @@ impl Count {
 
     /// The observations of a piece are known: are they those that were recorded, and do the entries follow from them?
     fn judge(&mut self, act: &Act, seen: &[Located], found: &mut Found) {
-        let is_recorded = |seen: &[Located]| lines_hash(seen).is_ok_and(|lines| lines == act.segment.lines);
-        let told = match self.tracks.get(&act.segment.link) {
-            Some(track) if !is_recorded(seen) => track.told_by_later(seen).find(|told| is_recorded(told)),
-            _ => None,
-        };
-        let seen = told.as_deref().unwrap_or(seen);
         let lines = match lines_hash(seen) {
             Ok(lines) if lines == act.segment.lines => lines,
             _ => {

@@ -87,11 +87,15 @@ impl Track {
         self.cut_off.is_some_and(|from| from < end)
     }
 
-    /// False where these are not what was recorded, and the loss of the link may be why.
-    pub(super) fn explains(&self, segment: &CountSegmentCaptured, seen: &[Located]) -> bool {
+    /// What was recorded of these: themselves, but where the loss of the link cut the last frame off perhaps another reason
+    /// for it; `None` where that is why nobody can say it any more.
+    pub(super) fn as_recorded(&self, segment: &CountSegmentCaptured, seen: Vec<Located>) -> Option<Vec<Located>> {
         let is_recorded = |seen: &[Located]| lines_hash(seen).is_ok_and(|lines| lines == segment.lines);
         let cut_off = seen.last().is_some_and(|last| self.cut_off == Some(last.from));
-        !cut_off || is_recorded(seen) || self.told_by_later(seen).any(|told| is_recorded(&told))
+        if !cut_off || is_recorded(&seen) {
+            return Some(seen);
+        }
+        self.told_by_later(&seen).find(|told| is_recorded(told))
     }
 
     /// How many observations wait for their piece.
@@ -119,7 +123,7 @@ impl Track {
 
     /// The same observations as a capture may have recorded them that saw more bytes than it could still record: these told
     /// it what the last frame is, and here only the loss of the link is known.
-    pub(super) fn told_by_later<'a>(&'a self, seen: &'a [Located]) -> impl Iterator<Item = Vec<Located>> + 'a {
+    fn told_by_later<'a>(&'a self, seen: &'a [Located]) -> impl Iterator<Item = Vec<Located>> + 'a {
         let last = seen.last().filter(|last| self.cut_off == Some(last.from));
         let reasons = last.into_iter().flat_map(|_| self.session.told_by_later());
         // A mark may have begun in the last bytes, and what stands before it ends there.
