@@ -142,7 +142,7 @@ fn drawn(
 }
 
 fn frozen_at(gathered: &Gathered, set: &Stream, material: u16) -> Vec<u64> {
-    let frozen = gathered.entries.values().filter(|entry| {
+    let frozen = gathered.entries().filter(|entry| {
         matches!(&entry.body, tallyseal_schema::Body::OrderLimitsFrozen(body) if body.limit_set == *set && body.material == material)
     });
     frozen.map(|entry| entry.header.n).collect()

@@ -21,7 +21,7 @@ pub(crate) fn corrections_of(gathered: &Gathered, stream: &Stream) -> Vec<Block>
 
 /// Every correction of the record, in the order in which they were made.
 pub(crate) fn all(gathered: &Gathered) -> Vec<Block> {
-    gathered.entries.values().filter_map(|entry| correction(gathered, entry)).collect()
+    gathered.entries().filter_map(|entry| correction(gathered, entry)).collect()
 }
 
 fn correction(gathered: &Gathered, entry: &Entry) -> Option<Block> {
@@ -33,7 +33,7 @@ fn correction(gathered: &Gathered, entry: &Entry) -> Option<Block> {
         grade: None,
         n: header.n,
         record: words::capital(&words::named(&header.stream)),
-        sentence: told::sentence(entry, &gathered.before(entry)),
+        sentence: told::sentence(entry, gathered.before(entry)),
         sort: words::kind(&header.kind),
         standing: String::new(),
         trail: late(gathered, entry).into_iter().collect(),
@@ -56,7 +56,7 @@ pub(crate) fn late(gathered: &Gathered, entry: &Entry) -> Option<String> {
 
 /// Old and new value of an entry that puts right, changes or takes back what an earlier one said.
 pub(crate) fn change(gathered: &Gathered, entry: &Entry) -> Option<(String, String)> {
-    let earlier = || gathered.earlier(entry);
+    let earlier = || gathered.earlier(entry).iter().rev();
     let said = |old: &str, new: &str| Some((old.to_owned(), new.to_owned()));
     match &entry.body {
         Body::ClockStepped(body) => Some((gathered.at(body.from), gathered.at(body.to))),
@@ -138,7 +138,7 @@ pub(crate) fn change(gathered: &Gathered, entry: &Entry) -> Option<(String, Stri
         Body::StationDoubted(_) => said("challenged", "doubted until it is challenged again"),
         Body::TestRollWithdrawn(_) => said("in use", "withdrawn"),
         Body::DeviationAssessed(_) | Body::CountDispositionCorrected(_) | Body::OrderQuantityWithdrawn(_) => {
-            told::change(entry, &gathered.before(entry))
+            told::change(entry, gathered.before(entry))
         }
         _ => None,
     }

@@ -268,7 +268,7 @@ fn statement(gathered: &Gathered) -> Vec<Block> {
              each page. Same entries, same paper. The entries, their proofs and the checkpoint are attached to the file. \
              The software is designed to support work under 21 CFR Part 11, 21 CFR 211.122 to 211.130 and comparable rules; \
              whether its use meets them is for the plant to show.",
-            words::number(gathered.entries.len() as u64),
+            words::number(gathered.places.len() as u64),
             gathered.checkpoint.origin
         )),
         toned(

@@ -150,7 +150,7 @@ fn opened(gathered: &Gathered, entry: &Entry) -> Vec<Field> {
 fn holds(gathered: &Gathered, stream: &Stream) -> Field {
     let mut said = Vec::new();
     let mut numbers = Vec::new();
-    for entry in gathered.entries.values() {
+    for entry in gathered.entries() {
         let (cause, what) = match &entry.body {
             Body::RollHeld(body) => (&body.cause, "held"),
             Body::DeliveryHeld(body) => (&body.cause, "held"),

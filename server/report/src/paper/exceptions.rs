@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use tallyseal_control::{Record, State, evolve};
 use tallyseal_schema::ids::{Stream, Thing};
-use tallyseal_schema::kinds::Role;
+use tallyseal_schema::kinds::{Role, SignatureApplied};
 use tallyseal_schema::{Body, By, Entry, Time};
 
 use super::corrections::{change, late};
@@ -22,7 +22,7 @@ pub(crate) struct Exception<'a> {
     pub(crate) judged: Judged,
     /// What it says stands in the log of a table, a person, a plugin or the book, on which the record leans.
     pub(crate) of_log: bool,
-    /// A reviewer signed the record with it in it.
+    /// The last signature of a reviewer that covers it and stands.
     reviewed: Option<&'a Entry>,
     seen: Option<(String, Time)>,
     /// The entry after which nothing waited any more.
@@ -56,7 +56,7 @@ impl Exception<'_> {
     fn standing(&self, gathered: &Gathered) -> String {
         let seen = self.seen.as_ref().map(|(name, at)| format!("seen by {name}, {}", gathered.at(*at)));
         let settled = || {
-            let by = self.settled.and_then(|n| gathered.entries.get(&n));
+            let by = self.settled.and_then(|n| gathered.entry(n));
             by.map_or_else(
                 || "settled".to_owned(),
                 |entry| {
@@ -100,7 +100,7 @@ impl Exception<'_> {
                 gathered.at(also.header.at)
             ));
         }
-        let sentence = told::sentence(self.entry, &gathered.before(self.entry));
+        let sentence = told::sentence(self.entry, gathered.before(self.entry));
         Block::Exception(Finding {
             at: gathered.at(header.at),
             change: change(gathered, self.entry),
@@ -119,8 +119,8 @@ impl Exception<'_> {
 
 /// The exceptions of the record: gravest first, within a grade what waits first, then in order.
 pub(crate) fn find(gathered: &Gathered) -> Vec<Exception<'_>> {
-    let mut ways = Ways { gathered, known: BTreeMap::new() };
-    let mut found: Vec<Exception<'_>> = gathered.entries.values().filter_map(|entry| ways.judge(entry)).collect();
+    let mut ways = Ways { answers: answers(gathered), gathered, known: BTreeMap::new(), reviews: reviews(gathered) };
+    let mut found: Vec<Exception<'_>> = gathered.entries().filter_map(|entry| ways.judge(entry)).collect();
     fold_holds(&mut found);
     found.sort_by_key(|one| (one.of_log, one.judged.grade, one.is_done(), one.entry.header.n));
     found
@@ -205,16 +205,18 @@ type Question = (Stream, &'static str, String);
 
 /// How exceptions came to stand, each way walked once.
 struct Ways<'a> {
+    answers: BTreeMap<(&'a Stream, u64), (String, Time)>,
     gathered: &'a Gathered,
     /// The moments at which the standing changed, as entry and standing.
     known: BTreeMap<Question, Vec<(u64, Standing)>>,
+    reviews: Vec<(&'a Entry, &'a SignatureApplied)>,
 }
 
 impl<'a> Ways<'a> {
     fn judge(&mut self, entry: &'a Entry) -> Option<Exception<'a>> {
         let gathered = self.gathered;
         let judged = grade::of_entry(entry)?;
-        let judged = grade::in_its_stream(judged, entry, &gathered.before(entry))?;
+        let judged = grade::in_its_stream(judged, entry, gathered.before(entry))?;
         let stream = &entry.header.stream;
         let looked = RefCell::new(BTreeSet::new());
         let look = |stream: &Stream| -> Option<Record> {
@@ -233,16 +235,18 @@ impl<'a> Ways<'a> {
             Standing::Settled if !unknown => self.settled(judged, entry, &looked),
             _ => None,
         };
-        let mut seen = answered(entry.header.n, gathered.stream(stream));
-        if let (None, Some(about)) = (&seen, refused_about(entry)) {
-            seen = answered(entry.header.n, gathered.stream(about));
-        }
+        let answered = |stream: &Stream| self.answers.get(&(stream, entry.header.n)).cloned();
+        let seen = answered(stream).or_else(|| answered(refused_about(entry)?));
+        let covering = |(_, body): &&(&Entry, &SignatureApplied)| {
+            body.covers.get(stream).is_some_and(|cover| cover.rev >= entry.header.rev)
+        };
+        let reviewed = self.reviews.iter().rfind(covering).map(|(signed, _)| *signed);
         Some(Exception {
             also: Vec::new(),
             entry,
             judged,
             of_log: *stream != gathered.record && is_log(stream),
-            reviewed: reviewed(gathered, entry),
+            reviewed,
             seen,
             settled,
             standing,
@@ -280,11 +284,11 @@ impl<'a> Ways<'a> {
 fn way(gathered: &Gathered, judged: Judged, entry: &Entry, looked: &BTreeSet<Stream>) -> Vec<(u64, Standing)> {
     let own = &entry.header.stream;
     let streams = std::iter::once(own).chain(looked).filter_map(|stream| gathered.streams.get(stream));
-    let numbers: BTreeSet<u64> = streams.flatten().copied().collect();
+    let numbers: BTreeSet<u64> = streams.flatten().map(|entry| entry.header.n).collect();
     let mut records: BTreeMap<Stream, Record> = BTreeMap::new();
     let mut way: Vec<(u64, Standing)> = Vec::new();
     for n in numbers {
-        let Some(one) = gathered.entries.get(&n) else { continue };
+        let Some(one) = gathered.entry(n) else { continue };
         let stream = &one.header.stream;
         // What was folded once can be folded again.
         let Ok(record) = evolve(records.remove(stream), one) else { continue };
@@ -312,25 +316,34 @@ fn refused_about(entry: &Entry) -> Option<&Stream> {
     }
 }
 
-/// Who of quality answered that entry in these, and when.
-fn answered<'a>(n: u64, entries: impl Iterator<Item = &'a Entry>) -> Option<(String, Time)> {
-    let words = format!("Entry {n} ");
-    entries.filter(|entry| entry.header.n > n).find_map(|entry| match (&entry.body, &entry.header.by) {
-        (Body::RemarkMade(body), By::Person(person)) if person.role == Role::Reviewer && body.text.contains(&words) => {
-            Some((person.name.clone(), entry.header.at))
+/// Who of quality answered which entry, by the stream and the entry's number: the first remark after it that names it.
+fn answers(gathered: &Gathered) -> BTreeMap<(&Stream, u64), (String, Time)> {
+    let mut answers = BTreeMap::new();
+    for entry in gathered.entries() {
+        let (Body::RemarkMade(body), By::Person(person)) = (&entry.body, &entry.header.by) else { continue };
+        if person.role != Role::Reviewer {
+            continue;
         }
-        _ => None,
+        for n in numbers_named(&body.text).filter(|n| *n < entry.header.n) {
+            let answer = || (person.name.clone(), entry.header.at);
+            answers.entry((&entry.header.stream, n)).or_insert_with(answer);
+        }
+    }
+    answers
+}
+
+/// The entries that a text names as `Entry N ` does.
+fn numbers_named(text: &str) -> impl Iterator<Item = u64> {
+    text.match_indices("Entry ").filter_map(|(at, word)| {
+        let (number, _) = text.get(at + word.len()..)?.split_once(' ')?;
+        number.parse().ok().filter(|n: &u64| n.to_string() == number)
     })
 }
 
-/// The last signature of a reviewer that covers the entry and stands.
-fn reviewed<'a>(gathered: &'a Gathered, entry: &Entry) -> Option<&'a Entry> {
-    let header = &entry.header;
-    let covering = signatures::all(gathered).filter(|(_, body)| {
-        body.role == Role::Reviewer && body.covers.get(&header.stream).is_some_and(|cover| cover.rev >= header.rev)
-    });
-    let standing = covering.filter(|(one, body)| signatures::void(gathered, one, body).is_none());
-    standing.last().map(|(one, _)| one)
+/// The signatures of reviewers that stand, in order.
+fn reviews(gathered: &Gathered) -> Vec<(&Entry, &SignatureApplied)> {
+    let of_reviewers = signatures::all(gathered).filter(|(_, body)| body.role == Role::Reviewer);
+    of_reviewers.filter(|(entry, body)| signatures::void(gathered, entry, body).is_none()).collect()
 }
 
 fn reviewed_in(gathered: &Gathered, entry: &Entry) -> String {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use tallyseal_schema::Body;
+use tallyseal_schema::{Body, Entry};
 
 use super::clauses::{CLAUSES, named_in};
 use super::say::{column, field, heading, numbers, row, text};
@@ -12,7 +12,7 @@ use crate::words;
 /// The blocks of the section but the legend of the clauses.
 pub(crate) fn blocks(gathered: &Gathered, software: &str) -> Vec<Block> {
     let checkpoint = &gathered.checkpoint;
-    let opened = gathered.entries.values().find_map(|entry| match &entry.body {
+    let opened = gathered.entries().find_map(|entry| match &entry.body {
         Body::BookOpened(body) => Some((entry.header.n, body)),
         _ => None,
     });
@@ -64,13 +64,13 @@ pub(crate) fn blocks(gathered: &Gathered, software: &str) -> Vec<Block> {
 
 /// Every record of which entries are here.
 fn streams(gathered: &Gathered) -> Block {
-    let rows = gathered.streams.iter().map(|(stream, numbers)| {
-        let (first, last) = (numbers.first().copied().unwrap_or(0), numbers.last().copied().unwrap_or(0));
+    let rows = gathered.streams.iter().map(|(stream, all)| {
+        let position = |entry: Option<&Entry>| entry.map_or(0, |entry| entry.header.n).to_string();
         row(vec![
             words::capital(&words::named(stream)),
-            words::number(numbers.len() as u64),
-            first.to_string(),
-            last.to_string(),
+            words::number(all.len() as u64),
+            position(all.first()),
+            position(all.last()),
         ])
     });
     let columns = vec![column("Record", 6), numbers("Entries", 2), numbers("First", 2), numbers("Last", 2)];

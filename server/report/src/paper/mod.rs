@@ -30,6 +30,7 @@ mod trail;
 
 use std::collections::BTreeMap;
 
+use tallyseal_schema::Entry;
 use tallyseal_schema::ids::Stream;
 
 pub use gathered::{Gathered, PaperError};
@@ -44,6 +45,37 @@ use say::{section, text};
 pub fn of(
     record: &Stream,
     entries: &BTreeMap<u64, Vec<u8>>,
+    note: &str,
+    key: &str,
+    software: &str,
+    sheet: Sheet,
+) -> Result<Paper, PaperError> {
+    let read = entries
+        .iter()
+        .map(|(n, bytes)| Entry::read(bytes).map_err(|error| PaperError::Entry { n: *n, what: error.to_string() }));
+    of_entries(record, read.collect::<Result<_, _>>()?, note, key, software, sheet)
+}
+
+/// As [`of`], from the bytes of an `entries.jsonl`.
+///
+/// Errors: as [`of`]; a line that is no entry.
+pub fn of_lines(
+    record: &Stream,
+    lines: &[u8],
+    note: &str,
+    key: &str,
+    software: &str,
+    sheet: Sheet,
+) -> Result<Paper, PaperError> {
+    let lines = lines.strip_suffix(b"\n").unwrap_or(lines).split(|byte| *byte == b'\n').zip(1..);
+    let read = lines
+        .map(|(bytes, line)| Entry::read(bytes).map_err(|error| PaperError::Line { line, what: error.to_string() }));
+    of_entries(record, read.collect::<Result<_, _>>()?, note, key, software, sheet)
+}
+
+fn of_entries(
+    record: &Stream,
+    entries: Vec<Entry>,
     note: &str,
     key: &str,
     software: &str,

@@ -9,7 +9,7 @@ use crate::words;
 
 /// Every signature of the record with its entry, in order.
 pub(crate) fn all(gathered: &Gathered) -> impl Iterator<Item = (&Entry, &SignatureApplied)> {
-    gathered.entries.values().filter_map(|entry| match &entry.body {
+    gathered.entries().filter_map(|entry| match &entry.body {
         Body::SignatureApplied(body) => Some((entry, body)),
         _ => None,
     })

@@ -71,16 +71,13 @@ fn note(size: u64) -> String {
 }
 
 fn gathered(entries: Vec<Entry>, record: &str) -> Gathered {
-    let mut streams: BTreeMap<Stream, Vec<u64>> = BTreeMap::new();
-    for entry in &entries {
-        streams.entry(entry.header.stream.clone()).or_default().push(entry.header.n);
-    }
+    let (places, streams) = super::gathered::placed(entries);
     // Not folded: what stands on the paper about a correction follows from entries alone.
     Gathered {
         checkpoint: checkpoint::parse_body(&note(99)).unwrap(),
-        entries: entries.into_iter().map(|entry| (entry.header.n, entry)).collect(),
         key: String::new(),
         newest: AT.parse().unwrap(),
+        places,
         record: record.parse().unwrap(),
         records: BTreeMap::new(),
         streams,

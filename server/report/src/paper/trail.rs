@@ -8,7 +8,7 @@ use tallyseal_schema::Entry;
 
 /// The blocks of the section.
 pub(crate) fn blocks(gathered: &Gathered) -> Vec<Block> {
-    let entries = words::number(gathered.entries.len() as u64);
+    let entries = words::number(gathered.places.len() as u64);
     let streams = words::so_many(gathered.streams.len(), "record", "records");
     let columns = vec![
         numbers("Entry", 0),
@@ -30,7 +30,7 @@ pub(crate) fn blocks(gathered: &Gathered) -> Vec<Block> {
             caption: String::new(),
             clause: String::new(),
             columns,
-            rows: gathered.entries.values().map(|entry| row_of(gathered, entry)).collect(),
+            rows: gathered.entries().map(|entry| row_of(gathered, entry)).collect(),
             small: true,
         },
     ]

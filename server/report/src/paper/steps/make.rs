@@ -230,9 +230,7 @@ impl<'g> Step<'g> {
     /// Corrections of a stream whose entries are of such kinds: what an order's stream puts right belongs to several steps.
     pub(super) fn corrections_where(&mut self, stream: &Stream, belongs: impl Fn(&str) -> bool) {
         let is_here = |block: &Block| match block {
-            Block::Correction(finding) => {
-                self.g.entries.get(&finding.n).is_some_and(|entry| belongs(&entry.header.kind))
-            }
+            Block::Correction(finding) => self.g.entry(finding.n).is_some_and(|entry| belongs(&entry.header.kind)),
             _ => false,
         };
         let here: Vec<Block> = corrections_of(self.g, stream).into_iter().filter(is_here).collect();

@@ -88,7 +88,7 @@ pub(super) fn holds(g: &Gathered) -> Section {
     let columns =
         vec![wide("On what", 3), wide("What", 3), wide("Because of", 3), wide("By", 3), wide("When", 3), num("Entry")];
     let mut table = Table::new("", "21 CFR 211.192", columns);
-    for entry in g.entries.values() {
+    for entry in g.entries() {
         let Some((what, cause, tone)) = hold(entry) else { continue };
         let on = format!("{} {}", words::thing(entry.header.stream.thing()), entry.header.stream.id());
         let cause = with_why(format!("deviation {}", cause.id()), entry);

@@ -50,7 +50,8 @@ impl Gathered {
     /// Everything of that sort in the record, in the order in which it began.
     pub(super) fn things(&self, thing: Thing) -> Vec<&Stream> {
         let of_it = self.streams.iter().filter(|(stream, _)| stream.thing() == thing.as_str());
-        let mut found: Vec<(Option<&u64>, &Stream)> = of_it.map(|(stream, at)| (at.first(), stream)).collect();
+        let mut found: Vec<(Option<u64>, &Stream)> =
+            of_it.map(|(stream, all)| (all.first().map(|first| first.header.n), stream)).collect();
         found.sort_unstable();
         found.into_iter().map(|(_, stream)| stream).collect()
     }
@@ -58,7 +59,7 @@ impl Gathered {
     /// The entry at that place of a stream, from 1.
     pub(super) fn at_rev(&self, stream: &Stream, rev: u64) -> Option<&Entry> {
         let at = usize::try_from(rev.checked_sub(1)?).ok()?;
-        self.entries.get(self.streams.get(stream)?.get(at)?).filter(|entry| entry.header.rev == rev)
+        self.streams.get(stream)?.get(at).filter(|entry| entry.header.rev == rev)
     }
 
     /// The entries of a stream that are like that.
