@@ -359,9 +359,9 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
         assert.equal(pages.bytes.subarray(0, 8).toString("latin1"), "%PDF-1.7");
         assert(bytes.includes(pages.bytes), "the pages are those in the sealed record");
         assert.equal(name, "PO-260001.zip");
-        const handIn = async (buffer) => {
+        const handIn = async (buffer, as = name) => {
             await page.goto("/integrity");
-            await page.locator("#record").setInputFiles({ name, mimeType: "application/zip", buffer });
+            await page.locator("#record").setInputFiles({ name: as, mimeType: "application/octet-stream", buffer });
             await page.getByRole("button", { name: "Verify the record" }).click();
             await page.locator(".answer .verdict").waitFor();
             await axe(page);
@@ -369,7 +369,7 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
         };
         const good = await handIn(bytes);
         assert.match(good, /The sealed record PO-260001\.zip[^]*In order[^]*Signed by this book's key[^]*This book still begins with exactly/);
-        for (const check of ["List of contents", "Completeness", "Tree of hashes", "Signatures", "Seal"]) assert(good.includes(check), check);
+        for (const check of ["List of contents", "Completeness", "Tree of hashes", "Signatures", "Seal", "Printed pages"]) assert(good.includes(check), check);
         await shot(page, "integrity-record-good");
         // One byte in the middle: inside some member.
         const bad = Buffer.from(bytes);
@@ -380,6 +380,13 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
         assert.match(verdict, /\d+ wrong/);
         await shot(page, "integrity-record-bad");
         assert.match(await handIn(Buffer.from("no record at all")), /Not in order|Not verified/);
+        // The pages alone: what they say is set again from the entries that are attached to them.
+        const alone = await handIn(pages.bytes, pages.name);
+        assert.match(alone, /The sealed record PO-260001\.pdf[^]*In order[^]*Printed pages/);
+        // One byte of what a page shows, not of what is attached.
+        const other = Buffer.from(pages.bytes);
+        other[other.indexOf("stream\n") + 40] ^= 1;
+        assert.match(await handIn(other, pages.name), /Not in order[^]*What is wrong/);
     });
 });
 

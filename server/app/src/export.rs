@@ -9,8 +9,8 @@ use std::time::{Duration, Instant};
 
 use tallyseal_book::{ActError, Book, Order, Receipt};
 use tallyseal_control::{Command, Record, Refusal, State};
-use tallyseal_press::{Attached, Job};
-use tallyseal_report::paper::{self, Sheet};
+use tallyseal_press::{Attached, Head, Job};
+use tallyseal_report::paper::Sheet;
 use tallyseal_report::{Contents, Seal, Unsealed, prepare, scope};
 use tallyseal_schema::checkpoint;
 use tallyseal_schema::ids::Stream;
@@ -234,7 +234,7 @@ async fn prepared(book: Book, by: By, record: Stream, how: How, told: Told<'_>) 
     told(Stage::Setting);
     let key = book.verifier_key()?;
     let (job, returned) = blocking(move || {
-        let job = job(&contents, &key, how.sheet)?;
+        let job = job(&contents, key, how.sheet)?;
         Ok((job, contents))
     })
     .await
@@ -249,12 +249,12 @@ async fn prepared(book: Book, by: By, record: Stream, how: How, told: Told<'_>) 
 }
 
 /// What is to be set of a record.
-fn job(contents: &Contents, key: &str, sheet: Sheet) -> Result<Job, String> {
-    let paper = paper::of(&contents.record, &contents.entries, &contents.checkpoint, key, SOFTWARE, sheet);
+fn job(contents: &Contents, key: String, sheet: Sheet) -> Result<Job, String> {
+    let head = Head { key, record: contents.record.clone(), sheet, software: SOFTWARE.to_owned() };
     let lines = contents.lines().map_err(|error| error.to_string())?;
     let checkpoint = contents.checkpoint.clone().into_bytes();
     let attached = Attached { checkpoint, entries: lines.entries, proofs: lines.proofs };
-    Ok(Job { attached, paper: paper.map_err(|error| error.to_string())? })
+    Ok(Job { attached, head })
 }
 
 impl Prepared {

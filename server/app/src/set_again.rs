@@ -5,8 +5,8 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use tallyseal_press::{Attached, Job};
-use tallyseal_report::paper::{self, Sheet};
+use tallyseal_press::{Attached, Head, Job};
+use tallyseal_report::paper::Sheet;
 use tallyseal_schema::canonical::unbase64;
 use tallyseal_schema::checkpoint::VerifierKey;
 use tallyseal_schema::ids::Stream;
@@ -19,15 +19,16 @@ use crate::SOFTWARE;
 const CHECK: &str = "pages";
 
 /// Sets the pages of a sealed record, or of a record's PDF, again and says in `report` whether they are the same. Looks at
-/// nothing where the verification found that the parts cannot be relied on.
-pub(crate) fn check(path: &Path, report: &mut Report) {
+/// nothing where the verification found that the parts cannot be relied on. `set`: how pages are set; a server has a child
+/// process do it.
+pub(crate) fn check(path: &Path, report: &mut Report, set: &dyn Fn(Job) -> Result<Vec<u8>, String>) {
     let spoiled = |check: &str| report.faults.iter().any(|fault| fault.check == check);
     if ["zip", "pdf", "manifest", "bytes", "chain", "checkpoints"].into_iter().any(spoiled) {
         return;
     }
     let Ok(bytes) = std::fs::read(path) else { return };
     let Some(parts) = Parts::of(&bytes) else { return };
-    match parts.same() {
+    match parts.same(set) {
         Ok(true) => report.add_check(CHECK, 1, Vec::new()),
         Ok(false) if parts.is_ours() => {
             let what = "the pages are not those that its entries give, by the version that they say set them";
@@ -38,6 +39,11 @@ pub(crate) fn check(path: &Path, report: &mut Report) {
         )),
         Err(what) => report.add_check(CHECK, 1, vec![(None, format!("they cannot be set from these entries: {what}"))]),
     }
+}
+
+/// Sets pages here and now. Errors: in a sentence.
+pub(crate) fn here(job: Job) -> Result<Vec<u8>, String> {
+    job.print().map_err(|error| error.to_string())
 }
 
 /// What pages are made of, and the pages.
@@ -64,8 +70,7 @@ impl Parts {
     }
 
     /// Sets them, on either sheet.
-    fn same(&self) -> Result<bool, String> {
-        let mut entries = BTreeMap::new();
+    fn same(&self, set: &dyn Fn(Job) -> Result<Vec<u8>, String>) -> Result<bool, String> {
         let mut key = None;
         for line in self.attached.entries.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {
             let entry = Entry::read(line).map_err(|error| error.to_string())?;
@@ -78,15 +83,12 @@ impl Parts {
             if let Some(public) = public_key.and_then(|key| unbase64(key)?.try_into().ok()) {
                 key = Some(VerifierKey::of_book(&entry.header.book, public).to_string());
             }
-            entries.insert(entry.header.n, line.to_vec());
         }
         let key = key.ok_or("entry 0 names no key")?;
-        let note = String::from_utf8(self.attached.checkpoint.clone()).map_err(|error| error.to_string())?;
         for sheet in [Sheet::A4, Sheet::Letter] {
-            let paper = paper::of(&self.record, &entries, &note, &key, SOFTWARE, sheet);
-            let paper = paper.map_err(|error| error.to_string())?;
-            let set = Job { attached: self.attached.clone(), paper }.print().map_err(|error| error.to_string())?;
-            if set == self.pdf {
+            let (key, record, software) = (key.clone(), self.record.clone(), SOFTWARE.to_owned());
+            let head = Head { key, record, sheet, software };
+            if set(Job { attached: self.attached.clone(), head })? == self.pdf {
                 return Ok(true);
             }
         }

@@ -18,7 +18,7 @@ use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside,
 
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
-use crate::{clock, whole};
+use crate::{clock, printing, set_again, whole};
 
 /// Sealed records that are under way at a time: one is verified, the others wait or come in.
 const HANDED_IN_MAX: usize = 3;
@@ -220,28 +220,32 @@ impl Verifying {
         Arc::clone(&self.handed_in.taken).try_acquire_owned().ok().map(Turn)
     }
 
-    /// Verifies a sealed record that was handed in, against the book's key. One at a time; the next waits. `held`: what must
-    /// not go before the work is done, whether or not anybody waits for its answer.
+    /// Verifies a sealed record, or the pages of one alone, that was handed in, against the book's key. One at a time; the next
+    /// waits. `held`: what must not go before the work is done, whether or not anybody waits for its answer.
     pub(crate) async fn handed_in(
         &self,
         turn: Turn,
-        zip: PathBuf,
+        file: PathBuf,
         held: impl Send + 'static,
         key: VerifierKey,
     ) -> Result<Found, String> {
         let running = Arc::clone(&self.handed_in.running).acquire_owned().await;
         let running = running.map_err(|_| "The server is stopping.".to_owned())?;
+        // Whatever a stranger's record does to the setter of pages, it does in a child process with its limits.
+        let runtime = tokio::runtime::Handle::current();
+        let set = move |job| runtime.block_on(printing::set(job));
         let work = move || {
             // A client that hangs up ends what waits here, not this work: the turns and the file are its own.
             let _own = (held, running, turn);
             let options = Options { keys: vec![key], threads: threads(), ..Options::default() };
-            let report = tallyseal_verify::verify(&zip, &options).map_err(|error| error.to_string());
+            let report = tallyseal_verify::verify(&file, &options).map_err(|error| error.to_string());
             let report = report.and_then(|mut report| {
-                whole::of_record(&zip, &mut report).map_err(|error| error.to_string())?;
+                whole::of_record(&file, &mut report).map_err(|error| error.to_string())?;
+                set_again::check(&file, &mut report, &set);
                 Ok(report)
             });
             // Where it lies here is nothing to whoever handed it in.
-            report.map(Found::from).map_err(|error| error.replace(&zip.display().to_string(), "The file"))
+            report.map(Found::from).map_err(|error| error.replace(&file.display().to_string(), "The file"))
         };
         let found = tokio::task::spawn_blocking(work).await;
         found.unwrap_or_else(|_| Err("The verification broke off; the server's log says where.".to_owned()))
@@ -305,7 +309,7 @@ pub(crate) fn clear_left(dir: &Path) {
     }
     let prefix = handed_in_prefix(dir);
     for entry in fs::read_dir(std::env::temp_dir()).into_iter().flatten().flatten() {
-        let left = entry.file_name().to_str().is_some_and(|name| name.starts_with(&prefix) && name.ends_with(".zip"));
+        let left = entry.file_name().to_str().is_some_and(|name| name.starts_with(&prefix));
         if left && let Err(error) = fs::remove_file(entry.path()) {
             tracing::error!(%error, "a record that was handed in to an earlier server was not removed");
         }

@@ -20,7 +20,7 @@ use typst::foundations::{Datetime, Smart};
 use typst_layout::PagedDocument;
 use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 
-pub use job::{Job, JobError};
+pub use job::{Head, Job, JobError};
 
 #[cfg(test)]
 mod tests;

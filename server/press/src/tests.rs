@@ -115,7 +115,13 @@ fn the_same_paper_gives_the_same_bytes_whatever_was_set_before() {
 
 #[test]
 fn a_job_is_read_as_it_was_written_and_no_other_way() {
-    let job = Job { attached: attached(), paper: paper(Sheet::Letter) };
+    let head = Head {
+        key: "label-room.example/plant-1+00000000+KEY".to_owned(),
+        record: "roll/R-000101".parse().unwrap(),
+        sheet: Sheet::Letter,
+        software: "tallyseal".to_owned(),
+    };
+    let job = Job { attached: attached(), head };
     let bytes = job.write().unwrap();
     assert_eq!(Job::read(&bytes).unwrap(), job);
     for bad in [&bytes[..bytes.len() - 1], &bytes[..7], &[&bytes[..], b"x"].concat(), b""] {

@@ -24,9 +24,9 @@ pub(crate) fn verify(arguments: &Arguments) -> Ran {
         }
         SourceKind::SealedRecord => {
             said_or_failed(whole::of_record(&arguments.path, &mut report), &mut report)?;
-            set_again::check(&arguments.path, &mut report);
+            set_again::check(&arguments.path, &mut report, &set_again::here);
         }
-        SourceKind::Printed => set_again::check(&arguments.path, &mut report),
+        SourceKind::Printed => set_again::check(&arguments.path, &mut report, &set_again::here),
         SourceKind::Dump => {}
     }
     arguments.print(&report).map_err(say::failed)?;

@@ -637,7 +637,9 @@ struct HandedIn {
 impl HandedIn {
     fn new(desk: &Desk, name: String) -> Result<Self, PageError> {
         let prefix = handed_in_prefix(desk.book().dir());
-        let path = std::env::temp_dir().join(format!("{prefix}{}.zip", randomness::act()?));
+        // What a file wants to be, its name says, as on the command line: a spoiled archive is no unknown file.
+        let kind = if name.to_ascii_lowercase().ends_with(".pdf") { "pdf" } else { "zip" };
+        let path = std::env::temp_dir().join(format!("{prefix}{}.{kind}", randomness::act()?));
         let file = File::options().write(true).create_new(true).mode(0o600).open(&path);
         let file = file.map_err(|error| DeskError::Internal(format!("{}: {error}", path.display())))?;
         Ok(Self { file, length: 0, name, path })
