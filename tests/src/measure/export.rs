@@ -1,4 +1,5 @@
-//! Sealed records of 10,000 and of 1,000 entries, taken from a book at rest: how long, how large.
+//! Sealed records of 10,000 and of 1,000 entries, taken from a book at rest: how long, how large. And what memory a server keeps
+//! that gave one of 10,000 away.
 
 use std::path::Path;
 use std::process::Command;
@@ -6,10 +7,12 @@ use std::time::Instant;
 
 use serde_json::json;
 use tallyseal_schema::kinds::Role;
+use tallyseal_tests::api::Client;
+use tallyseal_tests::server::Server;
 
-use crate::machine::room;
-use crate::people;
+use crate::machine::{memory, room};
 use crate::table::{heading, median, result, row};
+use crate::{bulk, people};
 
 const ROUNDS: usize = 3;
 const LARGE: u64 = 10_000;
@@ -27,6 +30,48 @@ fn take(program: &Path, dir: &Path, roll: &str, out: &Path) -> (f64, u64) {
         .unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     (begin.elapsed().as_secs_f64(), out.metadata().unwrap().len())
+}
+
+/// How often the large record is taken from the server: what it keeps must not grow from one to the next.
+const TAKEN: usize = 5;
+/// So many write the remarks at once, so that they share the syncs of the disk.
+const WRITERS: u64 = 16;
+
+/// Memory of a server before it gives a record of 10,000 entries away, after it did so once, and after it did so again.
+fn kept_memory(program: &Path, room: &Path) {
+    let dir = room.join("served");
+    let copied = Command::new("cp").arg("-r").arg(bulk::served(SMALL, program)).arg(&dir).status().unwrap();
+    assert!(copied.success());
+    let server = Server::start_with(&dir, program, &[]);
+    let client = Client::sign_in(&server.url, "U-0002", bulk::PASSWORD, "reviewer").unwrap();
+    std::thread::scope(|scope| {
+        for writer in 0..WRITERS {
+            let client = client.clone();
+            scope.spawn(move || {
+                for number in (writer..LARGE).step_by(WRITERS as usize) {
+                    let text = format!("seen at the shelf, label side out, core clean, number {number}");
+                    client.act("remark", &json!({ "record": "roll/R-000000-0", "text": text })).good();
+                }
+            });
+        }
+    });
+    let ask = |roll: &str| {
+        client.post_for_bytes("/api/exports", &json!({ "record": format!("roll/{roll}"), "role": "reviewer" })).unwrap()
+    };
+    // A small one first, so that what every export needs once is there.
+    ask("R-000001-0");
+    let now = || memory(server.process());
+    let mut seen = vec![now()];
+    for _ in 0..TAKEN {
+        ask("R-000000-0");
+        seen.push(now());
+    }
+    // The threads that did the work are let go after ten seconds, and with them what they still held.
+    std::thread::sleep(std::time::Duration::from_secs(15));
+    seen.push(now());
+    let all: Vec<String> = seen.iter().map(|bytes| (bytes >> 20).to_string()).collect();
+    row("memory of the server: before, after each of five, at rest", format!("{} MB", all.join(" ")));
+    server.stop();
 }
 
 /// A record of 10,000 entries against one of 1,000.
@@ -58,6 +103,7 @@ pub fn measure() {
         small.push(seconds);
         lengths.1 = length;
     }
+    kept_memory(&program, room.path());
     let ratios: Vec<f64> = large.iter().zip(&small).map(|(large, small)| large / small).collect();
     row("10,000 entries", format!("{:.2} s, {} bytes", median(large.clone()), lengths.0));
     row("1,000 entries", format!("{:.2} s, {} bytes", median(small.clone()), lengths.1));

@@ -70,3 +70,10 @@ pub fn peak_memory() -> u64 {
     let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
     line.and_then(|line| line.trim().trim_end_matches(" kB").parse::<u64>().ok()).unwrap_or_default() * 1_024
 }
+
+/// The memory of a process that is in use now. Unit: bytes.
+pub fn memory(process: u32) -> u64 {
+    let text = fs::read_to_string(format!("/proc/{process}/status")).unwrap();
+    let line = text.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+    line.trim().trim_end_matches(" kB").parse::<u64>().unwrap() * 1_024
+}
