@@ -135,7 +135,12 @@ fn what_a_persons_compromised_key_signed_is_shown_and_counted_as_not_standing() 
     let mut dump = tempfile::Builder::new().suffix(".jsonl").tempfile().unwrap();
     let dumped = tallyseal(["dump", "--dir", dir.to_str().unwrap()]);
     std::io::Write::write_all(&mut dump, &dumped.stdout).unwrap();
-    let theirs = verify_py(dump.path(), &[]);
+    let (ours, theirs) = (verify(dump.path(), &[]), verify_py(dump.path(), &[]));
+    // For a program too, in the same form.
+    assert_eq!(ours.report["compromised"], theirs.report["compromised"]);
+    for state in ["standing", "void", "compromised"] {
+        assert_eq!(ours.report["signatures"][state], theirs.report["signatures"][state], "{state}");
+    }
     let mark = &theirs.report["compromised"][0];
     assert_eq!((&mark["account"], &mark["from"]), (&json!(account), &json!(n)));
     assert!(mark["entries"].as_array().unwrap().contains(&json!(n)), "{mark}");

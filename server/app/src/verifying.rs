@@ -96,7 +96,7 @@ impl From<Report> for Found {
             book: report.book.map(|book| book.to_string()),
             checkpoint: report.checkpoint,
             checks: report.checks,
-            compromised: report.compromised,
+            compromised: report.signatures.compromised,
             entries: report.entries,
             fault_count,
             faults,
@@ -104,9 +104,9 @@ impl From<Report> for Found {
             head: report.head,
             notes: report.notes,
             outside: report.outside,
-            standing: report.standing,
+            standing: report.signatures.standing,
             trust: report.trust,
-            void: report.void,
+            void: report.signatures.void,
         }
     }
 }

@@ -27,7 +27,7 @@ pub struct Arguments {
     /// What must come from outside: key, checkpoint or witness; its lack is a fault.
     #[arg(long, value_name = "WHAT")]
     pub require: Vec<Require>,
-    /// One line of JSON instead of a report for people.
+    /// One line of JSON instead of a report for people: what the README says of it.
     #[arg(long)]
     pub json: bool,
 }

@@ -116,13 +116,12 @@ impl Ended<'_> {
             head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
             checkpoint,
             outside,
-            standing: self.passed.signed.standing,
-            void: self.passed.signed.void,
-            compromised: self.passed.signed.compromised,
+            signatures: self.passed.signed.signatures,
+            compromised: self.passed.signed.compromised.clone(),
             policy: None,
             checks: Vec::new(),
             faults: Vec::new(),
-            notes: self.passed.signed.about_keys.clone(),
+            notes: verdict::about_compromised(&self.passed.signed.compromised).collect(),
         };
         report.notes.extend(verdict::about_keys(self.book, keys));
         let behind = self.end.saturating_sub(checkpoint.map_or(0, |checkpoint| checkpoint.size));

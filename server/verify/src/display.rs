@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::report::{Outside, Report, SourceKind, Trust};
+use crate::report::{Outside, Report, Signatures, SourceKind, Trust};
 
 /// How many faults are printed; all of them are in the JSON form.
 const FAULTS_PRINTED: usize = 50;
@@ -14,15 +14,12 @@ impl fmt::Display for Report {
         for line in &self.checks {
             writeln!(f, "  {:<12}{:>11}{:>8}", line.check, line.looked_at, line.faults)?;
         }
-        if self.standing + self.void + self.compromised > 0 {
-            writeln!(
-                f,
-                "\n{} signatures stand, {} are void (the record changed after them).",
-                self.standing, self.void
-            )?;
+        let Signatures { standing, void, compromised } = self.signatures;
+        if standing + void + compromised > 0 {
+            writeln!(f, "\n{standing} signatures stand, {void} are void (the record changed after them).")?;
         }
-        if self.compromised > 0 {
-            writeln!(f, "{} signatures do not stand: a key is marked as compromised (see below).", self.compromised)?;
+        if compromised > 0 {
+            writeln!(f, "{compromised} signatures do not stand: a key is marked as compromised (see below).")?;
         }
         if !self.notes.is_empty() {
             writeln!(f)?;

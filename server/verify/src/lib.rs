@@ -46,7 +46,9 @@ pub use chain_only::{ChainReport, verify_chain};
 pub use check::Check;
 pub use options::{Options, Progress, Require, RequireError};
 pub use policy::{Compromised, Policy, PolicyError, PolicySeen};
-pub use report::{CheckLine, CheckpointSeen, Fault, Head, Outside, Report, SourceKind, Trust};
+pub use report::{
+    CheckLine, CheckpointSeen, CompromisedKey, Fault, Head, Outside, Report, Signatures, SourceKind, Trust,
+};
 pub use tallyseal_schema::witness::{WitnessKey, WitnessKeyError};
 
 /// Verifies a data directory, a sealed record, a record's PDF or a dump.

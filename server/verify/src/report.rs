@@ -1,7 +1,7 @@
 //! What a verification found, for a program.
 
 use serde::Serialize;
-use tallyseal_schema::{BookName, Hash, Time};
+use tallyseal_schema::{AccountId, BookName, Hash, Time};
 
 use crate::policy::PolicySeen;
 
@@ -72,6 +72,30 @@ pub struct Fault {
     pub what: String,
 }
 
+/// What has become of the signatures: how many of each.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Signatures {
+    /// Their record got no content after them.
+    pub standing: u64,
+    /// Their record changed after them.
+    pub void: u64,
+    /// Not void, and they do not stand: their key, or the one that confirmed it, is marked as compromised.
+    pub compromised: u64,
+}
+
+/// A person's key that is marked as compromised, and what falls with it. Rule: `FORMAT.md` section 4.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct CompromisedKey {
+    /// Whose key it is.
+    pub account: AccountId,
+    /// The signatures that do not stand for it, void ones too, ascending.
+    pub entries: Vec<u64>,
+    /// From which `n` on what it signed does not stand.
+    pub from: u64,
+    /// The key.
+    pub key: Hash,
+}
+
 /// The newest proof that came from outside, or was signed by a key that did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Outside {
@@ -117,12 +141,10 @@ pub struct Report {
     pub checkpoint: Option<CheckpointSeen>,
     /// The newest proof from outside.
     pub outside: Option<Outside>,
-    /// Signatures whose record got no content after them.
-    pub standing: u64,
-    /// Signatures whose record changed after them.
-    pub void: u64,
-    /// Signatures that are not void and do not stand: their key, or the one that confirmed it, is marked as compromised.
-    pub compromised: u64,
+    /// What has become of the signatures.
+    pub signatures: Signatures,
+    /// Each key of a person that is marked as compromised, in the order of the keys.
+    pub compromised: Vec<CompromisedKey>,
     /// What the policy asked, where there was one.
     pub policy: Option<PolicySeen>,
     /// Every check that was made.
@@ -133,7 +155,7 @@ pub struct Report {
     pub notes: Vec<String>,
 }
 
-/// The JSON form. Rule: the command's documentation; fields in this order, no others.
+/// The JSON form. Rule: `README.md`, how an auditor verifies; fields in this order, no others.
 #[derive(Serialize)]
 struct Json<'a> {
     ok: bool,
@@ -142,6 +164,8 @@ struct Json<'a> {
     entries: u64,
     head: Option<Head>,
     checkpoint: Option<CheckpointSeen>,
+    signatures: Signatures,
+    compromised: &'a [CompromisedKey],
     checks: &'a [CheckLine],
     faults: &'a [Fault],
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -174,6 +198,8 @@ impl Report {
             entries: self.entries,
             head: self.head,
             checkpoint: self.checkpoint,
+            signatures: self.signatures,
+            compromised: &self.compromised,
             checks: &self.checks,
             faults: &self.faults,
             policy: self.policy.as_ref(),

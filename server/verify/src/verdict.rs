@@ -11,7 +11,7 @@ use crate::findings::Findings;
 use crate::judge::BookKeys;
 use crate::notes::Note;
 use crate::options::{Options, Require};
-use crate::report::{Outside, Trust};
+use crate::report::{CompromisedKey, Outside, Trust};
 
 /// A checkpoint that holds, and why it speaks from outside.
 #[derive(Debug, Clone, Copy)]
@@ -128,6 +128,22 @@ pub(crate) fn own_key(book: Option<&BookName>, keys: &BookKeys) -> Option<Verifi
 pub(crate) fn about_keys(book: Option<&BookName>, keys: &BookKeys) -> Option<String> {
     let all: Vec<String> = keys.all(book?).map(|(n, key)| format!("from entry {n} on {key}")).collect();
     (all.len() > 1).then(|| format!("keys: the book changed its key: {}", all.join("; ")))
+}
+
+/// So many signatures of a compromised key are named in a sentence; all are in the JSON form.
+const NAMED_MAX: usize = 20;
+
+/// One sentence for each compromised key of a person, with the signatures that fell with it.
+pub(crate) fn about_compromised(keys: &[CompromisedKey]) -> impl Iterator<Item = String> {
+    keys.iter().map(|CompromisedKey { account, entries, from, key }| {
+        let named: Vec<String> = entries.iter().take(NAMED_MAX).map(u64::to_string).collect();
+        let fell = match (named.is_empty(), entries.len() - named.len()) {
+            (true, _) => "it signed nothing from there on".to_owned(),
+            (false, 0) => format!("not standing: entries {}", named.join(", ")),
+            (false, more) => format!("not standing: entries {} and {more} more", named.join(", ")),
+        };
+        format!("signatures: key compromised from n {from}, of account {account}: {key}; {fell}")
+    })
 }
 
 /// The strongest trust that the proofs give, and the newest of them; what was required and is not there is a fault.

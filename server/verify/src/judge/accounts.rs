@@ -11,9 +11,7 @@ use crate::check::Check;
 use crate::chunk::Head;
 use crate::detail::{Detail, NewKey, public_key};
 use crate::findings::Findings;
-
-/// So many signatures of a compromised key are named in a sentence; all are counted.
-const NAMED_MAX: usize = 20;
+use crate::report::CompromisedKey;
 
 /// One key of an account.
 struct Key {
@@ -168,20 +166,16 @@ impl Accounts {
         self.confirmations.get(key).map(Vec::as_slice).unwrap_or_default()
     }
 
-    /// One sentence for each compromised key, with the signatures that fell with it.
-    pub(super) fn about_compromised(&self, fallen: &BTreeMap<u64, Hash>) -> Vec<String> {
-        let about = |(key, mark): (&Hash, &Mark)| {
-            let mut entries = fallen.iter().filter(|(_, cause)| *cause == key).map(|(n, _)| n.to_string());
-            let named: Vec<String> = entries.by_ref().take(NAMED_MAX).collect();
-            let more = entries.count();
-            let entries = match (named.is_empty(), more) {
-                (true, _) => "it signed nothing from there on".to_owned(),
-                (false, 0) => format!("not standing: entries {}", named.join(", ")),
-                (false, more) => format!("not standing: entries {} and {more} more", named.join(", ")),
-            };
-            format!("signatures: key compromised from n {}, of account {}: {key}; {entries}", mark.from, mark.account)
+    /// Each compromised key, with the signatures that fell with it.
+    pub(super) fn compromised(&self, fallen: &BTreeMap<u64, Hash>) -> Vec<CompromisedKey> {
+        let fell = |key: &Hash| fallen.iter().filter(|(_, cause)| *cause == key).map(|(n, _)| *n).collect();
+        let one = |(key, mark): (&Hash, &Mark)| CompromisedKey {
+            account: mark.account.clone(),
+            entries: fell(key),
+            from: mark.from,
+            key: *key,
         };
-        self.compromised.iter().map(about).collect()
+        self.compromised.iter().map(one).collect()
     }
 
     /// True where anything is known of the account.

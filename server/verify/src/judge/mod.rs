@@ -24,12 +24,12 @@ use crate::check::Check;
 use crate::chunk::{Chunk, Fact};
 use crate::detail::Detail;
 use crate::findings::Findings;
+use crate::report::{CompromisedKey, Signatures};
 use crate::signing::Work;
 
 use captures::Captures;
 use chain::Chain;
 use clock::Clock;
-use signatures::Signatures;
 use streams::Streams;
 
 /// Which entries of the book there are to judge.
@@ -52,7 +52,7 @@ pub(crate) struct Judge<'a> {
     extent: Extent,
     pub(crate) streams: Streams,
     pub(crate) accounts: Accounts,
-    signatures: Signatures,
+    signatures: signatures::Signatures,
     captures: Captures,
     plugins: Plugins<'a>,
     /// Entries so far.
@@ -73,7 +73,7 @@ impl<'a> Judge<'a> {
             extent,
             streams: Streams::new(extent),
             accounts: Accounts::new(extent),
-            signatures: Signatures::default(),
+            signatures: signatures::Signatures::default(),
             captures: Captures::default(),
             plugins,
             entries: 0,
@@ -141,19 +141,15 @@ impl<'a> Judge<'a> {
         self.chain.finish(findings);
         self.clock.finish(findings);
         let fallen = self.signatures.fallen(&self.accounts);
-        let (standing, void, compromised) = self.streams.standing_and_void(&fallen);
-        Signed { standing, void, compromised, about_keys: self.accounts.about_compromised(&fallen) }
+        let signatures = self.streams.standing_and_void(&fallen);
+        Signed { signatures, compromised: self.accounts.compromised(&fallen) }
     }
 }
 
 /// What has become of the signatures.
 pub(crate) struct Signed {
-    pub(crate) standing: u64,
-    pub(crate) void: u64,
-    /// Not void, and by a key that is marked as compromised, or resting on one.
-    pub(crate) compromised: u64,
-    /// About each such key, in a sentence.
-    pub(crate) about_keys: Vec<String>,
+    pub(crate) signatures: Signatures,
+    pub(crate) compromised: Vec<CompromisedKey>,
 }
 
 /// Two authors are the same.

@@ -11,6 +11,7 @@ use crate::check::Check;
 use crate::chunk::Head;
 use crate::detail::Detail;
 use crate::findings::Findings;
+use crate::report::Signatures;
 
 /// What is remembered of one stream.
 pub(crate) struct StreamState {
@@ -139,16 +140,15 @@ impl Streams {
         }
     }
 
-    /// Signatures that nothing came after, those whose record changed after them, and those that nothing came after and
-    /// that are among the `fallen`.
-    pub(super) fn standing_and_void(&self, fallen: &BTreeMap<u64, Hash>) -> (u64, u64, u64) {
-        let (mut standing, mut compromised) = (0, 0);
+    /// What has become of the signatures, where those at the entries `fallen` do not stand for a compromised key.
+    pub(super) fn standing_and_void(&self, fallen: &BTreeMap<u64, Hash>) -> Signatures {
+        let mut signatures = Signatures { void: self.void, ..Signatures::default() };
         for n in self.states.iter().flat_map(|state| &state.standing) {
             match fallen.contains_key(n) {
-                true => compromised += 1,
-                false => standing += 1,
+                true => signatures.compromised += 1,
+                false => signatures.standing += 1,
             }
         }
-        (standing, self.void, compromised)
+        signatures
     }
 }

@@ -27,7 +27,7 @@ use crate::judge::{Extent, Judge, PluginFiles, Plugins};
 use crate::notes::{self, Note, NoteText, Signers};
 use crate::options::Options;
 use crate::printed::Pdf;
-use crate::report::{CheckpointSeen, Head, Report, SourceKind, Trust};
+use crate::report::{CheckpointSeen, Head, Report, Signatures, SourceKind, Trust};
 use crate::source::{Lines, Opening, Source};
 use crate::verdict::{self, Given};
 
@@ -287,7 +287,8 @@ impl Outcome<'_> {
         let end = self.judge.last.map_or(0, |(n, _)| n.saturating_add(1));
         let (trust, outside) = verdict::trust(&proofs, end, at, options, findings);
         let key = verdict::own_key(book, keys).map(|key| key.to_string());
-        let mut notes = self.passed.signed.about_keys;
+        let signed = self.passed.signed;
+        let mut notes: Vec<String> = verdict::about_compromised(&signed.compromised).collect();
         notes.extend(verdict::about_keys(book, keys));
         notes.extend(self.page);
         Report {
@@ -299,9 +300,8 @@ impl Outcome<'_> {
             head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
             checkpoint: notes::newest(&inside),
             outside,
-            standing: self.passed.signed.standing,
-            void: self.passed.signed.void,
-            compromised: self.passed.signed.compromised,
+            signatures: signed.signatures,
+            compromised: signed.compromised,
             policy: None,
             checks: Vec::new(),
             faults: Vec::new(),
@@ -321,9 +321,8 @@ pub(crate) fn nothing(source: SourceKind) -> Report {
         head: None,
         checkpoint: None::<CheckpointSeen>,
         outside: None,
-        standing: 0,
-        void: 0,
-        compromised: 0,
+        signatures: Signatures::default(),
+        compromised: Vec::new(),
         policy: None,
         checks: Vec::new(),
         faults: Vec::new(),

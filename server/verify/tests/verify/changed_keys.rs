@@ -186,7 +186,7 @@ fn compromise_person(book: &mut Forge, who: &Person, from: u64) -> u64 {
 
 #[test]
 fn what_a_compromised_key_signed_does_not_stand_and_is_named_and_is_no_fault() {
-    let counts = |report: &Report| (report.standing, report.void, report.compromised);
+    let counts = |report: &Report| (report.signatures.standing, report.signatures.void, report.signatures.compromised);
     let before = counts(&sample(9).verify(&without(&[])));
     assert_eq!(before.2, 0);
     // From its one signature on that stands, and from the entry after it.
@@ -199,12 +199,17 @@ fn what_a_compromised_key_signed_does_not_stand_and_is_named_and_is_no_fault() {
         let said = report.notes.iter().find(|note| note.contains("key compromised from n")).unwrap();
         assert!(said.contains(&format!("from n {from}, of account U-3: {}", cy().key_name())), "{said}");
         assert_eq!(said.contains(&format!("not standing: entries {COUNTED}")), fallen == 1, "{said}");
+        let json: Value = serde_json::from_str(&report.to_json()).unwrap();
+        let entries = if fallen == 1 { vec![COUNTED] } else { vec![] };
+        let key = json!({"account": "U-3", "entries": entries, "from": from, "key": cy().key_name().hex()});
+        assert_eq!(json["compromised"], json!([key]));
+        assert_eq!(json["signatures"]["compromised"], json!(fallen));
     }
     // The earlier of two marks counts, in whatever order they were made.
     let mut book = sample(9);
     compromise_person(&mut book, &cy(), COUNTED + 1);
     compromise_person(&mut book, &cy(), COUNTED);
-    assert_eq!(book.verify(&without(&[])).compromised, 1);
+    assert_eq!(book.verify(&without(&[])).signatures.compromised, 1);
     // After the mark it signs nothing at all: that is a fault, as with any key that was retired.
     let mut book = sample(9);
     compromise_person(&mut book, &cy(), COUNTED);
@@ -220,13 +225,13 @@ fn what_a_compromised_key_signed_does_not_stand_and_is_named_and_is_no_fault() {
 #[test]
 fn what_rests_on_a_confirmation_by_a_compromised_key_falls_with_it() {
     // Ada confirmed Bo, Cy and Di. Bo confirmed Ada; the founders' own two rest on nobody.
-    let all = sample(9).verify(&without(&[])).standing;
+    let all = sample(9).verify(&without(&[])).signatures.standing;
     let mut book = sample(9);
     compromise_person(&mut book, &ada(), ADA_CONFIRMS_BO + 1);
     let report = book.verify(&without(&[]));
     assert!(report.ok(), "{report}");
     // Her confirmations of Cy and Di, and what those two signed; Bo's key was confirmed before.
-    assert_eq!((report.standing, report.compromised), (all - 4, 4), "{report}");
+    assert_eq!((report.signatures.standing, report.signatures.compromised), (all - 4, 4), "{report}");
     // A second, later confirmation by somebody else holds what comes after it, and nothing before.
     let mut book = sample(9);
     book.sign(&bo(), "identity confirmed", &cy().stream(), &[]);
@@ -234,7 +239,7 @@ fn what_rests_on_a_confirmation_by_a_compromised_key_falls_with_it() {
     book.sign(&cy(), "counted", "count/C-1", &[]);
     let report = book.verify(&without(&[Check::Separation]));
     assert!(report.ok(), "{report}");
-    assert_eq!((report.standing, report.compromised), (all - 4 + 2, 4), "{report}");
+    assert_eq!((report.signatures.standing, report.signatures.compromised), (all - 4 + 2, 4), "{report}");
 }
 
 fn started(book: &mut Forge, boot: &str, mono_us: u64, seconds: u64) -> u64 {

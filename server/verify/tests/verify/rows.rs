@@ -10,7 +10,7 @@ use crate::fixture::*;
 fn an_untouched_book_is_in_order_and_every_check_looked_at_something() {
     let report = sample(9).verify(&without(&[]));
     assert!(report.ok(), "{report}");
-    assert_eq!((report.standing, report.void), (7, 0));
+    assert_eq!((report.signatures.standing, report.signatures.void), (7, 0));
     assert_eq!(report.entries, 26);
     assert_eq!(report.checkpoint.map(|newest| newest.size), Some(25));
     let looked: Vec<(&str, u64)> = report.checks.iter().map(|line| (line.check.as_str(), line.looked_at)).collect();

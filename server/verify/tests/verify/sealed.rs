@@ -70,7 +70,7 @@ fn an_untouched_record_is_in_order_and_every_check_looked_at_something() {
         ]
     );
     assert_eq!(report.checkpoint.map(|newest| newest.size), Some(27));
-    assert_eq!((report.standing, report.void), (7, 0));
+    assert_eq!((report.signatures.standing, report.signatures.void), (7, 0));
     assert!(report.to_string().lines().count() < 40, "{report}");
 }
 

@@ -251,7 +251,7 @@ fn a_signature_is_void_after_content_and_stands_after_anything_else() {
     book.add(system(), "count.exception_found", "count/C-1", found);
     let report = book.verify(&without(&[]));
     assert!(report.ok(), "{report}");
-    assert_eq!((report.standing, report.void), (5, 2));
+    assert_eq!((report.signatures.standing, report.signatures.void), (5, 2));
 }
 
 #[test]

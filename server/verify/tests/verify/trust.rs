@@ -158,6 +158,8 @@ fn the_json_form_is_the_documented_one() {
         "{json}"
     );
     assert!(json.contains(r#""checkpoint":{"size":25,"root":""#), "{json}");
+    let signatures = r#""signatures":{"standing":7,"void":0,"compromised":0},"compromised":[],"checks":["#;
+    assert!(json.contains(signatures), "{json}");
     assert!(json.contains(r#""checks":[{"check":"bytes","looked_at":26,"faults":0},"#), "{json}");
     assert!(json.ends_with(r#""faults":[]}"#), "{json}");
     let mut bad = sample(9);
@@ -168,7 +170,8 @@ fn the_json_form_is_the_documented_one() {
     assert_eq!(json["faults"][0]["n"], json!(LAST));
     assert_eq!(json["faults"][0]["check"], json!("bytes"));
     let names: Vec<&String> = json.as_object().unwrap().keys().collect();
-    assert_eq!(names, ["book", "checkpoint", "checks", "entries", "faults", "head", "ok", "trust"]);
+    let all = ["book", "checkpoint", "checks", "compromised", "entries", "faults", "head", "ok", "signatures", "trust"];
+    assert_eq!(names, all);
 }
 
 #[test]
