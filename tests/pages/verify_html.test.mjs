@@ -617,6 +617,70 @@ test("a book that lies about signers, keys and roles is found though every hash 
     });
 });
 
+test("exceptions have the grades and words that the server has, and each case is one that the page knows", async () => {
+    // Body and author's role of an entry in each case, and what it is then; what else there is needs no case.
+    const rows = [
+        ["deviation.opened", { severity: "critical" }, "Critical deviation"],
+        ["deviation.opened", { severity: "minor" }, "Minor deviation"],
+        ["count.fault_seen", { fault: "wrong_code" }, "Wrong code"],
+        ["count.fault_seen", { fault: "splice" }, undefined],
+        ["count.code_checked", { matches: false }, "Wrong code, read by hand"],
+        ["count.code_checked", { matches: true }, undefined],
+        ["reconciliation.computed", { balance: "within", against_product: "outside", independent: true }, "Account outside its limits"],
+        ["reconciliation.computed", { balance: "within_uncertainty", against_product: "within", independent: true }, "Account over, within what the counters may be off"],
+        ["reconciliation.computed", { balance: "within", against_product: "within", independent: false }, "Account by one counter only: one test, not two"],
+        ["reconciliation.computed", { balance: "within", against_product: "within", independent: true }, undefined],
+        ["delivery.examined", { result: "reject" }, "Examination not passed"],
+        ["delivery.examined", { result: "accept" }, undefined],
+        ["order.roll_examined", { verdict: "different", choice: "x" }, "Label differs from its specimen"],
+        ["order.roll_examined", { verdict: "same", choice: "x" }, "Another roll taken than proposed"],
+        ["order.roll_examined", { verdict: "same" }, undefined],
+        ["clearance.performed", { places: [{ foreign: false }, { foreign: true }] }, "Foreign labels or product on the line"],
+        ["clearance.performed", { places: [] }, undefined],
+        ["order.return_taken", { seal_intact: false }, "Seal of a return broken"],
+        ["count.exception_found", { check: "silence" }, "Machine's word"],
+        ["count.exception_found", { check: "totals" }, "Machine's numbers do not fit together"],
+        ["roll.count_settled", { rule: "third_agrees" }, "Settled by a third count"],
+        ["roll.count_settled", { rule: "two_agree" }, undefined],
+        ["issue.given", { extra: "override/OV-1", rolls: [] }, "Issued beyond the need"],
+        ["issue.given", { rolls: [{ at_risk: true }] }, "Issued at risk: before the closing challenge"],
+        ["issue.given", { rolls: [{ at_risk: false }] }, undefined],
+        ["container.destruction_declared", { late: "x" }, "Destroyed late"],
+        ["station.work_logged", { work: "move" }, "Table repaired or moved"],
+        ["station.work_logged", { work: "cleaning" }, undefined],
+        ["session.password_refused", { record: "count/C-1" }, "Wrong password at a signature"],
+        ["remark.made", {}, "Remark"],
+        ["roll.held", {}, "Hold"],
+        ["account.key_compromised", {}, "A person's signing key compromised"],
+        ["book.key_enrolled", {}, "The book's key changed"],
+        ["count.closed", {}, undefined],
+        ["roll.moved", {}, undefined],
+    ];
+    await withChecker(async (page) => {
+        const found = await page.evaluate((rows) => {
+            const of = (kind, body, role = "line", more = {}) => new Exceptions().of({ kind, body, by: { role }, stream: `${kind.split(".")[0]}/X-1`, ...more })?.words;
+            const assessed = new Exceptions();
+            const stream = "deviation/DV-1";
+            const gravity = (kind, severity) => assessed.of({ kind, body: { severity }, by: {}, stream })?.words;
+            return {
+                words: rows.map(([kind, body]) => of(kind, body)),
+                quality: of("remark.made", {}, "reviewer"),
+                late: [of("roll.moved", {}, "line", { occurred: "x" }), of("roll.held", {}, "line", { occurred: "x" })],
+                gravity: [gravity("deviation.opened", "major"), gravity("deviation.assessed", "major"), gravity("deviation.assessed", "minor")],
+                cases: Object.keys(EXCEPTIONS).filter((kind) => !Object.hasOwn(EXCEPTIONS[kind], "")),
+                known: Object.keys(CASES).sort(),
+                checks: [CHECK_NAMES.filter((name) => name !== "require").sort(), Object.keys(CHECKS).sort()],
+            };
+        }, rows);
+        assert.deepEqual(found.words, rows.map(([, , words]) => words));
+        assert.equal(found.quality, undefined);
+        assert.deepEqual(found.late, ["Late entry", "Hold"]);
+        assert.deepEqual(found.gravity, ["Major deviation", undefined, "Gravity changed"]);
+        assert.deepEqual(found.cases, found.known);
+        assert.deepEqual(found.checks[0], found.checks[1]);
+    });
+});
+
 test("a prev that leads elsewhere is found where it stands", async () => {
     await withChecker(async (page) => {
         const forge = forged();

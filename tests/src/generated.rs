@@ -6,9 +6,11 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 use tallyseal_control::AUTHORITY;
+use tallyseal_report::grade::{Grade, SORTS};
 use tallyseal_schema::Hash;
 use tallyseal_schema::kinds::{KINDS, MEANINGS, Role, json_schemas};
 use tallyseal_schema::two_people::{PRESENT_MINUTES, TWO_PEOPLE};
+use tallyseal_verify::Check;
 
 /// Every generated file with the text that it must have. `top`: the top folder.
 ///
@@ -38,10 +40,12 @@ pub fn all(top: &Path) -> BTreeMap<PathBuf, String> {
     files
 }
 
-/// The tables of kinds and meanings as `verify.html` has them.
+/// The tables of kinds, meanings, checks and exceptions as `verify.html` has them.
 fn tables_of_the_checking_page() -> String {
     let json = |value: Value| serde_json::to_string(&value).expect("a JSON value can be written");
-    let mut text = "// The tables of FORMAT.md sections 1 and 4. Generated from the types: do not edit.\n\n".to_owned();
+    let mut text = "// The tables of FORMAT.md sections 1, 4 and 7, and the exceptions with their grades and words. Generated from \
+                    the types: do not edit.\n\n"
+        .to_owned();
     let roles: Vec<&str> = Role::ALL.iter().map(|role| role.as_str()).collect();
     let _ = writeln!(text, "const ROLES = {};\n\nconst KINDS = new Map([", json(json!(roles)));
     for kind in KINDS {
@@ -57,7 +61,28 @@ fn tables_of_the_checking_page() -> String {
         }]);
         let _ = writeln!(text, "  {},", json(row));
     }
-    text.push_str("]);\n");
+    text.push_str("]);\n\n");
+    let checks: Vec<&str> = Check::ALL.iter().map(|check| check.name()).collect();
+    let _ = writeln!(text, "const CHECK_NAMES = {};\n", json(json!(checks)));
+    let grades: BTreeMap<u8, [&str; 2]> =
+        Grade::ALL.iter().map(|grade| (grade.number(), [grade.title(), grade.class()])).collect();
+    let _ = writeln!(text, "/** Title and mark of each grade. */\nconst GRADES = {};\n", json(json!(grades)));
+    text.push_str(
+        "/** Grade and words by kind and case; the case \"\" is every entry of the kind. */\nconst EXCEPTIONS = {\n",
+    );
+    let mut by_kind: BTreeMap<&str, BTreeMap<&str, (u8, &str)>> = BTreeMap::new();
+    for sort in SORTS {
+        for kind in sort.kinds {
+            by_kind.entry(kind).or_default().insert(sort.case, (sort.judged.grade.number(), sort.judged.sort));
+        }
+    }
+    for (kind, cases) in by_kind {
+        let _ = writeln!(text, "  {}: {},", json(json!(kind)), json(json!(cases)));
+    }
+    text.push_str("};\n\n");
+    let late =
+        SORTS.iter().find(|sort| sort.kinds.is_empty()).map(|sort| (sort.judged.grade.number(), sort.judged.sort));
+    let _ = writeln!(text, "const LATE_ENTRY = {};", json(json!(late)));
     text
 }
 

@@ -77,21 +77,113 @@ pub enum Standing {
     Told,
 }
 
-const fn stops(sort: &'static str) -> Option<Judged> {
-    Some(Judged { by_sight: false, grade: Grade::Stops, passes: false, sort })
+const fn stops(sort: &'static str) -> Judged {
+    Judged { by_sight: false, grade: Grade::Stops, passes: false, sort }
 }
 
-const fn decision(sort: &'static str) -> Option<Judged> {
-    Some(Judged { by_sight: false, grade: Grade::Decision, passes: false, sort })
+const fn decision(sort: &'static str) -> Judged {
+    Judged { by_sight: false, grade: Grade::Decision, passes: false, sort }
 }
 
 /// Waits for a hand, and is plain after it.
-const fn waits(sort: &'static str) -> Option<Judged> {
-    Some(Judged { by_sight: false, grade: Grade::Decision, passes: true, sort })
+const fn waits(sort: &'static str) -> Judged {
+    Judged { by_sight: false, grade: Grade::Decision, passes: true, sort }
 }
 
-const fn seen(sort: &'static str) -> Option<Judged> {
-    Some(Judged { by_sight: true, grade: Grade::Seen, passes: false, sort })
+const fn seen(sort: &'static str) -> Judged {
+    Judged { by_sight: true, grade: Grade::Seen, passes: false, sort }
+}
+
+/// One sort of exception: of which entries it is, and how these are judged.
+#[derive(Debug, Clone, Copy)]
+pub struct Sort {
+    /// The kinds of entry that it is of; none: any kind.
+    pub kinds: &'static [&'static str],
+    /// Which of their entries: a name of the case, by which the checking page knows it; empty where it is all of them.
+    pub case: &'static str,
+    /// How they are judged.
+    pub judged: Judged,
+}
+
+/// Names each sort for [`of_entry`], and lists all of them for the checking page (`verify/tables.js`).
+macro_rules! sorts {
+    ($($name:ident: [$($kind:literal),*], $case:literal, $judged:expr;)*) => {
+        $(const $name: Judged = $judged;)*
+
+        /// Every sort of exception.
+        pub const SORTS: &[Sort] = &[$(Sort { kinds: &[$($kind),*], case: $case, judged: $name }),*];
+    };
+}
+
+sorts! {
+    CRITICAL_DEVIATION: ["deviation.opened"], "critical", stops("Critical deviation");
+    MAJOR_DEVIATION: ["deviation.opened"], "major", stops("Major deviation");
+    MINOR_DEVIATION: ["deviation.opened"], "minor", decision("Minor deviation");
+    GRAVITY_CHANGED: ["deviation.assessed"], "changed", seen("Gravity changed");
+    DEVIATION_EXTENDED: ["deviation.scope_extended"], "", seen("Deviation extended to more");
+    INTERIM_DECISION: ["deviation.interim_decided"], "", seen("Interim decision");
+    DEVIATION_PUT_OFF: ["deviation.due_extended"], "", seen("Deviation put off");
+    COUNTS_DISAGREE: ["roll.counts_disagreed"], "", stops("Counts disagree");
+    COUNT_DOUBTED: ["roll.count_doubted"], "", stops("Count doubted: a challenge failed");
+    CHALLENGE_FAILED: ["station.challenge_failed"], "", stops("Challenge failed");
+    TABLE_DOUBTED: ["station.doubted"], "", decision("Table doubted: it is challenged before it counts again");
+    WRONG_CODE: ["count.fault_seen"], "wrong_code", stops("Wrong code");
+    WRONG_CODE_BY_HAND: ["count.code_checked"], "differs", stops("Wrong code, read by hand");
+    HOLD: ["roll.held", "delivery.held", "order.held"], "", stops("Hold");
+    HOLD_LIFTED: ["roll.hold_lifted", "delivery.hold_lifted", "order.hold_lifted"], "", seen("Hold lifted");
+    ACCOUNT_OUTSIDE: ["reconciliation.computed"], "outside", stops("Account outside its limits");
+    ACCOUNT_UNCERTAIN: ["reconciliation.computed"], "within_uncertainty", decision("Account over, within what the counters may be off");
+    ACCOUNT_BY_ONE_COUNTER: ["reconciliation.computed"], "one_counter", seen("Account by one counter only: one test, not two");
+    HAND_COUNTS_DIFFER: ["hand_count.differed"], "", stops("Hand counts differ");
+    EXAMINATION_NOT_PASSED: ["delivery.examined"], "reject", stops("Examination not passed");
+    DELIVERY_REJECTED: ["delivery.rejected"], "", seen("Delivery rejected");
+    LABEL_DIFFERS: ["order.roll_examined"], "different", stops("Label differs from its specimen");
+    OTHER_ROLL_TAKEN: ["order.roll_examined"], "chosen", seen("Another roll taken than proposed");
+    FOREIGN_ON_LINE: ["clearance.performed"], "foreign", stops("Foreign labels or product on the line");
+    RETURN_SEAL_BROKEN: ["order.return_taken"], "broken", decision("Seal of a return broken");
+    OVERRIDE_ASKED_FOR: ["override.requested"], "", waits("Override asked for");
+    OVERRIDE_GRANTED: ["override.granted"], "", seen("Override granted");
+    OVERRIDE_REFUSED: ["override.refused"], "", seen("Override refused");
+    OVERRIDE_USED: ["override.used"], "", seen("Override used");
+    COUNT_NOT_SIGNED: ["count.closed"], "", waits("Count not signed");
+    RETURN_TO_BE_RELEASED: ["roll.returned"], "", waits("Return to be released");
+    NUMBERS_DO_NOT_FIT: ["count.exception_found"], "numbers", decision("Machine's numbers do not fit together");
+    WORD_OF_MACHINE: ["count.exception_found"], "word", seen("Machine's word");
+    DISPOSITION_CORRECTED: ["count.disposition_corrected"], "", seen("Disposition corrected");
+    COUNT_INTERRUPTED: ["count.interrupted"], "", seen("Count interrupted");
+    COUNT_GIVEN_UP: ["count.aborted"], "", seen("Count given up");
+    LINK_LOST_IN_COUNT: ["count.link_lost"], "", seen("Link to the table lost in a count");
+    CHECK_RECORDED: ["roll.check_recorded"], "", seen("Check of web, sensor and speed");
+    SETTLED_BY_THIRD: ["roll.count_settled"], "third_agrees", seen("Settled by a third count");
+    QUANTITY_WITHDRAWN: ["order.quantity_withdrawn"], "", seen("Quantity withdrawn");
+    ORDER_INTERRUPTED: ["order.interrupted"], "", seen("Order interrupted");
+    LABEL_RECORD_REJECTED: ["order.rejected"], "", seen("Label record rejected");
+    ORDER_VOIDED: ["order.voided"], "", seen("Order voided");
+    ORDER_REOPENED: ["order.reopened"], "", seen("Order reopened");
+    ISSUED_BEYOND_THE_NEED: ["issue.given"], "extra", seen("Issued beyond the need");
+    ISSUED_AT_RISK: ["issue.given"], "at_risk", seen("Issued at risk: before the closing challenge");
+    ISSUE_WITHDRAWN: ["issue.withdrawn"], "", seen("Issue withdrawn");
+    DESTROYED_LATE: ["container.destruction_declared"], "late", seen("Destroyed late");
+    TABLE_REPAIRED_OR_MOVED: ["station.work_logged"], "repaired", seen("Table repaired or moved");
+    LINK_LOST: ["station.link_lost"], "", seen("Link to the table lost");
+    STRAY_BYTES: ["station.stray_captured"], "", seen("Machine spoke outside a count");
+    TEST_ROLL_WITHDRAWN: ["test_roll.withdrawn"], "", seen("Test roll withdrawn");
+    LIMITS_WITHDRAWN: ["limit_set.withdrawn"], "", seen("Limits withdrawn");
+    ITEM_MADE_OBSOLETE: ["item.obsoleted"], "", seen("Item made obsolete");
+    ACCOUNT_LOCKED: ["account.locked"], "", seen("Account locked");
+    SIGNING_KEY_COMPROMISED: ["account.key_compromised"], "", seen("A person's signing key compromised");
+    BOOK_KEY_COMPROMISED: ["book.key_compromised"], "", seen("The book's key compromised");
+    BOOK_KEY_CHANGED: ["book.key_enrolled"], "", seen("The book's key changed");
+    REFUSED: ["act.refused"], "", seen("Refused");
+    WRONG_PASSWORD_AT_SIGNATURE: ["session.password_refused"], "at_signature", seen("Wrong password at a signature");
+    CLOCK_STEPPED: ["clock.stepped"], "", seen("Clock stepped");
+    STRANGERS_TURNED_AWAY: ["access.refused"], "", seen("Strangers turned away");
+    FORK_KNOWN: ["book.fork_seen"], "", stops("Another history of this book is known");
+    RECEIPT_CONTRADICTS: ["book.receipt_contradicted"], "", stops("A receipt contradicts this book");
+    WITNESS_LOST: ["book.witness_lost"], "", decision("Witness lost: nobody outside follows the book");
+    WITNESSES_CHANGED: ["book.witnesses_named"], "", seen("Witnesses changed");
+    REMARK: ["remark.made"], "by_others", seen("Remark");
+    LATE_ENTRY: [], "late", Judged { by_sight: true, ..decision("Late entry") };
 }
 
 /// The entry as an exception, by itself; `None`: it is plain. What it needs besides is asked by [`in_its_stream`].
@@ -99,127 +191,127 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
     use Body as B;
     let judged = match &entry.body {
         B::DeviationOpened(body) => match body.severity {
-            Severity::Critical => stops("Critical deviation"),
-            Severity::Major => stops("Major deviation"),
-            Severity::Minor => decision("Minor deviation"),
+            Severity::Critical => Some(CRITICAL_DEVIATION),
+            Severity::Major => Some(MAJOR_DEVIATION),
+            Severity::Minor => Some(MINOR_DEVIATION),
         },
-        B::DeviationAssessed(_) => seen("Gravity changed"),
-        B::DeviationScopeExtended(_) => seen("Deviation extended to more"),
-        B::DeviationInterimDecided(_) => seen("Interim decision"),
-        B::DeviationDueExtended(_) => seen("Deviation put off"),
-        B::RollCountsDisagreed(_) => stops("Counts disagree"),
-        B::RollCountDoubted(_) => stops("Count doubted: a challenge failed"),
-        B::StationChallengeFailed(_) => stops("Challenge failed"),
-        B::StationDoubted(_) => decision("Table doubted: it is challenged before it counts again"),
-        B::CountFaultSeen(body) if body.fault == FaultKind::WrongCode => stops("Wrong code"),
+        B::DeviationAssessed(_) => Some(GRAVITY_CHANGED),
+        B::DeviationScopeExtended(_) => Some(DEVIATION_EXTENDED),
+        B::DeviationInterimDecided(_) => Some(INTERIM_DECISION),
+        B::DeviationDueExtended(_) => Some(DEVIATION_PUT_OFF),
+        B::RollCountsDisagreed(_) => Some(COUNTS_DISAGREE),
+        B::RollCountDoubted(_) => Some(COUNT_DOUBTED),
+        B::StationChallengeFailed(_) => Some(CHALLENGE_FAILED),
+        B::StationDoubted(_) => Some(TABLE_DOUBTED),
+        B::CountFaultSeen(body) if body.fault == FaultKind::WrongCode => Some(WRONG_CODE),
         B::CountFaultSeen(_) => None,
         B::CountCodeChecked(body) => {
             if body.matches {
                 None
             } else {
-                stops("Wrong code, read by hand")
+                Some(WRONG_CODE_BY_HAND)
             }
         }
-        B::RollHeld(_) | B::DeliveryHeld(_) | B::OrderHeld(_) => stops("Hold"),
-        B::RollHoldLifted(_) | B::DeliveryHoldLifted(_) | B::OrderHoldLifted(_) => seen("Hold lifted"),
+        B::RollHeld(_) | B::DeliveryHeld(_) | B::OrderHeld(_) => Some(HOLD),
+        B::RollHoldLifted(_) | B::DeliveryHoldLifted(_) | B::OrderHoldLifted(_) => Some(HOLD_LIFTED),
         B::ReconciliationComputed(body) => match body.balance.max(body.against_product) {
-            Verdict::Outside => stops("Account outside its limits"),
-            Verdict::WithinUncertainty => decision("Account over, within what the counters may be off"),
-            Verdict::Within if !body.independent => seen("Account by one counter only: one test, not two"),
+            Verdict::Outside => Some(ACCOUNT_OUTSIDE),
+            Verdict::WithinUncertainty => Some(ACCOUNT_UNCERTAIN),
+            Verdict::Within if !body.independent => Some(ACCOUNT_BY_ONE_COUNTER),
             Verdict::Within => None,
         },
-        B::HandCountDiffered(_) => stops("Hand counts differ"),
+        B::HandCountDiffered(_) => Some(HAND_COUNTS_DIFFER),
         B::DeliveryExamined(body) => match body.result {
-            ExaminationResult::Reject => stops("Examination not passed"),
+            ExaminationResult::Reject => Some(EXAMINATION_NOT_PASSED),
             ExaminationResult::Accept => None,
         },
-        B::DeliveryRejected(_) => seen("Delivery rejected"),
+        B::DeliveryRejected(_) => Some(DELIVERY_REJECTED),
         B::OrderRollExamined(body) => match (body.verdict, body.choice) {
-            (ExaminationVerdict::Different, _) => stops("Label differs from its specimen"),
-            (ExaminationVerdict::Same, Some(_)) => seen("Another roll taken than proposed"),
+            (ExaminationVerdict::Different, _) => Some(LABEL_DIFFERS),
+            (ExaminationVerdict::Same, Some(_)) => Some(OTHER_ROLL_TAKEN),
             (ExaminationVerdict::Same, None) => None,
         },
         B::ClearancePerformed(body) => match body.places.iter().any(|place| place.foreign) {
-            true => stops("Foreign labels or product on the line"),
+            true => Some(FOREIGN_ON_LINE),
             false => None,
         },
         B::OrderReturnTaken(body) => {
             if body.seal_intact {
                 None
             } else {
-                decision("Seal of a return broken")
+                Some(RETURN_SEAL_BROKEN)
             }
         }
-        B::OverrideRequested(_) => waits("Override asked for"),
-        B::OverrideGranted(_) => seen("Override granted"),
-        B::OverrideRefused(_) => seen("Override refused"),
-        B::OverrideUsed(_) => seen("Override used"),
-        B::CountClosed(_) => waits("Count not signed"),
-        B::RollReturned(_) => waits("Return to be released"),
+        B::OverrideRequested(_) => Some(OVERRIDE_ASKED_FOR),
+        B::OverrideGranted(_) => Some(OVERRIDE_GRANTED),
+        B::OverrideRefused(_) => Some(OVERRIDE_REFUSED),
+        B::OverrideUsed(_) => Some(OVERRIDE_USED),
+        B::CountClosed(_) => Some(COUNT_NOT_SIGNED),
+        B::RollReturned(_) => Some(RETURN_TO_BE_RELEASED),
         B::CountExceptionFound(body) => match questions(body.check) {
-            true => decision("Machine's numbers do not fit together"),
-            false => seen("Machine's word"),
+            true => Some(NUMBERS_DO_NOT_FIT),
+            false => Some(WORD_OF_MACHINE),
         },
-        B::CountDispositionCorrected(_) => seen("Disposition corrected"),
-        B::CountInterrupted(_) => seen("Count interrupted"),
-        B::CountAborted(_) => seen("Count given up"),
-        B::CountLinkLost(_) => seen("Link to the table lost in a count"),
-        B::RollCheckRecorded(_) => seen("Check of web, sensor and speed"),
+        B::CountDispositionCorrected(_) => Some(DISPOSITION_CORRECTED),
+        B::CountInterrupted(_) => Some(COUNT_INTERRUPTED),
+        B::CountAborted(_) => Some(COUNT_GIVEN_UP),
+        B::CountLinkLost(_) => Some(LINK_LOST_IN_COUNT),
+        B::RollCheckRecorded(_) => Some(CHECK_RECORDED),
         B::RollCountSettled(body) => match body.rule {
-            SettledBy::ThirdAgrees => seen("Settled by a third count"),
+            SettledBy::ThirdAgrees => Some(SETTLED_BY_THIRD),
             SettledBy::OneCount | SettledBy::TwoAgree => None,
         },
-        B::OrderQuantityWithdrawn(_) => seen("Quantity withdrawn"),
-        B::OrderInterrupted(_) => seen("Order interrupted"),
-        B::OrderRejected(_) => seen("Label record rejected"),
-        B::OrderVoided(_) => seen("Order voided"),
-        B::OrderReopened(_) => seen("Order reopened"),
-        B::IssueGiven(body) if body.extra.is_some() => seen("Issued beyond the need"),
+        B::OrderQuantityWithdrawn(_) => Some(QUANTITY_WITHDRAWN),
+        B::OrderInterrupted(_) => Some(ORDER_INTERRUPTED),
+        B::OrderRejected(_) => Some(LABEL_RECORD_REJECTED),
+        B::OrderVoided(_) => Some(ORDER_VOIDED),
+        B::OrderReopened(_) => Some(ORDER_REOPENED),
+        B::IssueGiven(body) if body.extra.is_some() => Some(ISSUED_BEYOND_THE_NEED),
         B::IssueGiven(body) => match body.rolls.iter().any(|roll| roll.at_risk) {
-            true => seen("Issued at risk: before the closing challenge"),
+            true => Some(ISSUED_AT_RISK),
             false => None,
         },
-        B::IssueWithdrawn(_) => seen("Issue withdrawn"),
+        B::IssueWithdrawn(_) => Some(ISSUE_WITHDRAWN),
         B::ContainerDestructionDeclared(body) => {
             if body.late.is_some() {
-                seen("Destroyed late")
+                Some(DESTROYED_LATE)
             } else {
                 None
             }
         }
         B::StationWorkLogged(body) => match body.work {
-            StationWork::Repair | StationWork::Move => seen("Table repaired or moved"),
+            StationWork::Repair | StationWork::Move => Some(TABLE_REPAIRED_OR_MOVED),
             StationWork::Cleaning => None,
         },
-        B::StationLinkLost(_) => seen("Link to the table lost"),
-        B::StationStrayCaptured(_) => seen("Machine spoke outside a count"),
-        B::TestRollWithdrawn(_) => seen("Test roll withdrawn"),
-        B::LimitSetWithdrawn(_) => seen("Limits withdrawn"),
-        B::ItemObsoleted(_) => seen("Item made obsolete"),
-        B::AccountLocked(_) => seen("Account locked"),
-        B::AccountKeyCompromised(_) => seen("A person's signing key compromised"),
-        B::BookKeyCompromised(_) => seen("The book's key compromised"),
-        B::BookKeyEnrolled(_) => seen("The book's key changed"),
-        B::ActRefused(_) => seen("Refused"),
+        B::StationLinkLost(_) => Some(LINK_LOST),
+        B::StationStrayCaptured(_) => Some(STRAY_BYTES),
+        B::TestRollWithdrawn(_) => Some(TEST_ROLL_WITHDRAWN),
+        B::LimitSetWithdrawn(_) => Some(LIMITS_WITHDRAWN),
+        B::ItemObsoleted(_) => Some(ITEM_MADE_OBSOLETE),
+        B::AccountLocked(_) => Some(ACCOUNT_LOCKED),
+        B::AccountKeyCompromised(_) => Some(SIGNING_KEY_COMPROMISED),
+        B::BookKeyCompromised(_) => Some(BOOK_KEY_COMPROMISED),
+        B::BookKeyEnrolled(_) => Some(BOOK_KEY_CHANGED),
+        B::ActRefused(_) => Some(REFUSED),
         B::SessionPasswordRefused(body) => {
             if body.record.is_some() {
-                seen("Wrong password at a signature")
+                Some(WRONG_PASSWORD_AT_SIGNATURE)
             } else {
                 None
             }
         }
-        B::ClockStepped(_) => seen("Clock stepped"),
-        B::AccessRefused(_) => seen("Strangers turned away"),
-        B::BookForkSeen(_) => stops("Another history of this book is known"),
-        B::BookReceiptContradicted(_) => stops("A receipt contradicts this book"),
-        B::BookWitnessLost(_) => decision("Witness lost: nobody outside follows the book"),
-        B::BookWitnessesNamed(_) => seen("Witnesses changed"),
+        B::ClockStepped(_) => Some(CLOCK_STEPPED),
+        B::AccessRefused(_) => Some(STRANGERS_TURNED_AWAY),
+        B::BookForkSeen(_) => Some(FORK_KNOWN),
+        B::BookReceiptContradicted(_) => Some(RECEIPT_CONTRADICTS),
+        B::BookWitnessLost(_) => Some(WITNESS_LOST),
+        B::BookWitnessesNamed(_) => Some(WITNESSES_CHANGED),
         // What quality itself writes on a record is its answer, not a thing to be answered.
         B::RemarkMade(_) => {
             if reviews(&entry.header.by) {
                 None
             } else {
-                seen("Remark")
+                Some(REMARK)
             }
         }
         // Plain steps of the work, and what others of these say already.
@@ -319,10 +411,16 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
         | B::ContainerDestroyed(_) => None,
     };
     let late = entry.header.occurred.is_some() && judged.is_none_or(|judged| judged.grade > Grade::Decision);
-    match late {
-        true => Some(Judged { by_sight: true, grade: Grade::Decision, passes: false, sort: "Late entry" }),
-        false => judged,
-    }
+    let judged = if late { Some(LATE_ENTRY) } else { judged };
+    // The checking page finds a sort by its kinds.
+    debug_assert!(judged.is_none_or(|judged| is_listed(&entry.header.kind, judged)), "{}", entry.header.kind);
+    judged
+}
+
+/// True where the list of sorts has this one among those of the kind.
+fn is_listed(kind: &str, judged: Judged) -> bool {
+    let of_kind = |sort: &&Sort| sort.kinds.is_empty() || sort.kinds.contains(&kind);
+    SORTS.iter().filter(of_kind).any(|sort| sort.judged == judged)
 }
 
 /// What is left of [`of_entry`] when the entries before it in its stream are known: a test roll carries its faults on
@@ -582,6 +680,22 @@ mod tests {
             entry("clearance/CL-1", 1, "clearance.performed", "line", body)
         };
         assert_eq!((grade(&cleared(true)), grade(&cleared(false))), (Some(1), None));
+    }
+
+    #[test]
+    fn each_sort_is_of_kinds_that_there_are_and_one_kind_has_no_case_twice() {
+        let mut cases = BTreeSet::new();
+        for sort in SORTS {
+            for kind in sort.kinds {
+                assert!(KINDS.iter().any(|known| known.name == *kind), "{kind}");
+                assert!(cases.insert((*kind, sort.case)), "{kind}, {}", sort.case);
+            }
+        }
+        // A kind of which every entry is an exception has no cases besides.
+        for (kind, _) in cases.iter().filter(|(_, case)| case.is_empty()) {
+            assert_eq!(cases.iter().filter(|(other, _)| other == kind).count(), 1, "{kind}");
+        }
+        assert_eq!(SORTS.iter().filter(|sort| sort.kinds.is_empty()).count(), 1);
     }
 
     #[test]

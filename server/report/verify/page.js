@@ -72,7 +72,9 @@ function show_faults(report) {
 function show_checks(report) {
   const made = new Map(report.checks.map((line) => [line.check, line]));
   const broken = report.kind === "zip" && (made.get("zip")?.faults ?? 0) > 0;
-  const rows = Object.entries(CHECKS).map(([check, [one, many, holds]]) => {
+  // Nobody asks this page for something that had to come from outside.
+  const rows = CHECK_NAMES.filter((check) => check !== "require").map((check) => {
+    const [one, many, holds] = CHECKS[check];
     const line = made.get(check);
     if (!line || (broken && check !== "zip")) {
       return [{ "data-check": check, "data-looked": "-", "data-faults": 0 }, check, holds, "", state("hold", "not made")];
@@ -125,7 +127,7 @@ function show_exceptions(report) {
   const rows = found.map(({ n, at, by, stream, why, exception }) => [
     { "data-n": n },
     `${n}`,
-    state(GRADE_MARKS[exception.grade], GRADES[exception.grade]),
+    state(GRADES[exception.grade][1], GRADES[exception.grade][0]),
     exception.words,
     stream_words(stream),
     by_words(by),
@@ -187,7 +189,7 @@ function entry_row(fact, zone, faults) {
     );
     if (occurred !== undefined) summary.append(" · late: it happened ", moment(occurred, zone));
     if (why !== undefined) summary.append(make("span", { class: "why" }, ` · because: ${shown(why)}`));
-    if (exception) summary.append(" · ", state(GRADE_MARKS[exception.grade], exception.words));
+    if (exception) summary.append(" · ", state(GRADES[exception.grade][1], exception.words));
   }
   if (faults) summary.append(" · ", state("grave", `broken: ${[...faults].join(", ")}`));
   const details = make("details", {}, summary);

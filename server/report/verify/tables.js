@@ -1,4 +1,4 @@
-// The tables of FORMAT.md sections 1 and 4. Generated from the types: do not edit.
+// The tables of FORMAT.md sections 1, 4 and 7, and the exceptions with their grades and words. Generated from the types: do not edit.
 
 const ROLES = ["label_room","line","incoming_examiner","supervisor","reviewer","auditor","administrator"];
 
@@ -198,3 +198,78 @@ const MEANINGS = new Map([
   ["label record approved",{"makers":["order.planned","order.roll_examined","order.issued","order.roll_received","order.started","order.roll_mounted","order.roll_dismounted","order.interrupted","order.resumed","order.quantity_recorded","order.units_recorded","order.quantity_withdrawn","order.finished","order.roll_given_back","order.return_taken","issue.given","clearance.performed","container.opened","container.filled","container.sealed","container.destruction_declared","hand_count.opened","hand_count.entered","override.requested","reconciliation.computed"],"not_self":false,"roles":["reviewer"],"signers":["signed for packaging","counted","issued","issue taken","cleared","clearance checked","destroyed","destruction witnessed","reconciled","reconciliation checked"],"things":["order"]}],
   ["label record rejected",{"makers":["order.planned","order.roll_examined","order.issued","order.roll_received","order.started","order.roll_mounted","order.roll_dismounted","order.interrupted","order.resumed","order.quantity_recorded","order.units_recorded","order.quantity_withdrawn","order.finished","order.roll_given_back","order.return_taken","issue.given","clearance.performed","container.opened","container.filled","container.sealed","container.destruction_declared","hand_count.opened","hand_count.entered","override.requested","reconciliation.computed"],"not_self":false,"roles":["reviewer"],"signers":["signed for packaging","counted","issued","issue taken","cleared","clearance checked","destroyed","destruction witnessed","reconciled","reconciliation checked"],"things":["order"]}],
 ]);
+
+const CHECK_NAMES = ["zip","manifest","complete","bytes","chain","time","tree","checkpoints","keys","signatures","separation","captures","plugins","pdf","seal","require"];
+
+/** Title and mark of each grade. */
+const GRADES = {"1":["Stops a batch","grave"],"2":["Needs a decision","hold"],"3":["To be seen","seen"]};
+
+/** Grade and words by kind and case; the case "" is every entry of the kind. */
+const EXCEPTIONS = {
+  "access.refused": {"":[3,"Strangers turned away"]},
+  "account.key_compromised": {"":[3,"A person's signing key compromised"]},
+  "account.locked": {"":[3,"Account locked"]},
+  "act.refused": {"":[3,"Refused"]},
+  "book.fork_seen": {"":[1,"Another history of this book is known"]},
+  "book.key_compromised": {"":[3,"The book's key compromised"]},
+  "book.key_enrolled": {"":[3,"The book's key changed"]},
+  "book.receipt_contradicted": {"":[1,"A receipt contradicts this book"]},
+  "book.witness_lost": {"":[2,"Witness lost: nobody outside follows the book"]},
+  "book.witnesses_named": {"":[3,"Witnesses changed"]},
+  "clearance.performed": {"foreign":[1,"Foreign labels or product on the line"]},
+  "clock.stepped": {"":[3,"Clock stepped"]},
+  "container.destruction_declared": {"late":[3,"Destroyed late"]},
+  "count.aborted": {"":[3,"Count given up"]},
+  "count.closed": {"":[2,"Count not signed"]},
+  "count.code_checked": {"differs":[1,"Wrong code, read by hand"]},
+  "count.disposition_corrected": {"":[3,"Disposition corrected"]},
+  "count.exception_found": {"numbers":[2,"Machine's numbers do not fit together"],"word":[3,"Machine's word"]},
+  "count.fault_seen": {"wrong_code":[1,"Wrong code"]},
+  "count.interrupted": {"":[3,"Count interrupted"]},
+  "count.link_lost": {"":[3,"Link to the table lost in a count"]},
+  "delivery.examined": {"reject":[1,"Examination not passed"]},
+  "delivery.held": {"":[1,"Hold"]},
+  "delivery.hold_lifted": {"":[3,"Hold lifted"]},
+  "delivery.rejected": {"":[3,"Delivery rejected"]},
+  "deviation.assessed": {"changed":[3,"Gravity changed"]},
+  "deviation.due_extended": {"":[3,"Deviation put off"]},
+  "deviation.interim_decided": {"":[3,"Interim decision"]},
+  "deviation.opened": {"critical":[1,"Critical deviation"],"major":[1,"Major deviation"],"minor":[2,"Minor deviation"]},
+  "deviation.scope_extended": {"":[3,"Deviation extended to more"]},
+  "hand_count.differed": {"":[1,"Hand counts differ"]},
+  "issue.given": {"at_risk":[3,"Issued at risk: before the closing challenge"],"extra":[3,"Issued beyond the need"]},
+  "issue.withdrawn": {"":[3,"Issue withdrawn"]},
+  "item.obsoleted": {"":[3,"Item made obsolete"]},
+  "limit_set.withdrawn": {"":[3,"Limits withdrawn"]},
+  "order.held": {"":[1,"Hold"]},
+  "order.hold_lifted": {"":[3,"Hold lifted"]},
+  "order.interrupted": {"":[3,"Order interrupted"]},
+  "order.quantity_withdrawn": {"":[3,"Quantity withdrawn"]},
+  "order.rejected": {"":[3,"Label record rejected"]},
+  "order.reopened": {"":[3,"Order reopened"]},
+  "order.return_taken": {"broken":[2,"Seal of a return broken"]},
+  "order.roll_examined": {"chosen":[3,"Another roll taken than proposed"],"different":[1,"Label differs from its specimen"]},
+  "order.voided": {"":[3,"Order voided"]},
+  "override.granted": {"":[3,"Override granted"]},
+  "override.refused": {"":[3,"Override refused"]},
+  "override.requested": {"":[2,"Override asked for"]},
+  "override.used": {"":[3,"Override used"]},
+  "reconciliation.computed": {"one_counter":[3,"Account by one counter only: one test, not two"],"outside":[1,"Account outside its limits"],"within_uncertainty":[2,"Account over, within what the counters may be off"]},
+  "remark.made": {"by_others":[3,"Remark"]},
+  "roll.check_recorded": {"":[3,"Check of web, sensor and speed"]},
+  "roll.count_doubted": {"":[1,"Count doubted: a challenge failed"]},
+  "roll.count_settled": {"third_agrees":[3,"Settled by a third count"]},
+  "roll.counts_disagreed": {"":[1,"Counts disagree"]},
+  "roll.held": {"":[1,"Hold"]},
+  "roll.hold_lifted": {"":[3,"Hold lifted"]},
+  "roll.returned": {"":[2,"Return to be released"]},
+  "session.password_refused": {"at_signature":[3,"Wrong password at a signature"]},
+  "station.challenge_failed": {"":[1,"Challenge failed"]},
+  "station.doubted": {"":[2,"Table doubted: it is challenged before it counts again"]},
+  "station.link_lost": {"":[3,"Link to the table lost"]},
+  "station.stray_captured": {"":[3,"Machine spoke outside a count"]},
+  "station.work_logged": {"repaired":[3,"Table repaired or moved"]},
+  "test_roll.withdrawn": {"":[3,"Test roll withdrawn"]},
+};
+
+const LATE_ENTRY = [2,"Late entry"];

@@ -32,83 +32,36 @@ function time_words(at, zone) {
   }
 }
 
-const GRADES = { 1: "Stops a batch", 2: "Needs a decision", 3: "To be seen" };
-const GRADE_MARKS = { 1: "grave", 2: "hold", 3: "seen" };
 const reviews = (by) => own(by, "role") === "reviewer";
 const ON_TEST_ROLLS = ["challenge", "qualification"];
 const WORDS_OF_THE_MACHINE = ["alarm", "machine_reference", "silence", "fault_cap", "fault_maps_differ"];
 const listed = (value) => (Array.isArray(value) ? value : []);
 
-/** Kinds that are not plain: grade and words, or a function of body and author that gives them or nothing. */
-const EXCEPTIONS = {
-  "deviation.opened": ({ severity }) => [severity === "minor" ? 2 : 1, `${capital(String(severity))} deviation`],
-  "deviation.scope_extended": [3, "Deviation extended to more"],
-  "deviation.interim_decided": [3, "Interim decision"],
-  "deviation.due_extended": [3, "Deviation put off"],
-  "roll.counts_disagreed": [1, "Counts disagree"],
-  "roll.count_doubted": [1, "Count doubted: a challenge failed"],
-  "station.challenge_failed": [1, "Challenge failed"],
-  "station.doubted": [2, "Table doubted: it is challenged before it counts again"],
-  "count.fault_seen": ({ fault }) => (fault === "wrong_code" ? [1, "Wrong code"] : undefined),
-  "count.code_checked": ({ matches }) => (matches ? undefined : [1, "Wrong code, read by hand"]),
-  "roll.held": [1, "Hold"],
-  "delivery.held": [1, "Hold"],
-  "order.held": [1, "Hold"],
-  "roll.hold_lifted": [3, "Hold lifted"],
-  "delivery.hold_lifted": [3, "Hold lifted"],
-  "order.hold_lifted": [3, "Hold lifted"],
+/** Of kinds that are exceptions in some cases only: the case in the table EXCEPTIONS, by body and author; else nothing. */
+const CASES = {
+  "deviation.opened": ({ severity }) => severity,
+  "deviation.assessed": ({ severity }, _, gravity) => (gravity === severity ? undefined : "changed"),
+  "count.fault_seen": ({ fault }) => fault,
+  "count.code_checked": ({ matches }) => (matches ? undefined : "differs"),
   "reconciliation.computed": ({ balance, against_product, independent }) => {
     const verdicts = [balance, against_product];
-    if (verdicts.includes("outside")) return [1, "Account outside its limits"];
-    if (verdicts.includes("within_uncertainty")) return [2, "Account over, within what the counters may be off"];
-    return independent ? undefined : [3, "Account by one counter only: one test, not two"];
+    return ["outside", "within_uncertainty"].find((verdict) => verdicts.includes(verdict)) ?? (independent ? undefined : "one_counter");
   },
-  "hand_count.differed": [1, "Hand counts differ"],
-  "delivery.examined": ({ result }) => (result === "reject" ? [1, "Examination not passed"] : undefined),
-  "delivery.rejected": [3, "Delivery rejected"],
-  "order.roll_examined": ({ verdict, choice }) => {
-    if (verdict === "different") return [1, "Label differs from its specimen"];
-    return choice ? [3, "Another roll taken than proposed"] : undefined;
-  },
-  "clearance.performed": ({ places }) =>
-    listed(places).some((place) => place?.foreign) ? [1, "Foreign labels or product on the line"] : undefined,
-  "order.return_taken": ({ seal_intact }) => (seal_intact ? undefined : [2, "Seal of a return broken"]),
-  "override.requested": [2, "Override asked for"],
-  "override.granted": [3, "Override granted"],
-  "override.refused": [3, "Override refused"],
-  "override.used": [3, "Override used"],
-  "count.exception_found": ({ check }) =>
-    WORDS_OF_THE_MACHINE.includes(check) ? [3, "Machine's word"] : [2, "Machine's numbers do not fit together"],
-  "count.disposition_corrected": [3, "Disposition corrected"],
-  "count.interrupted": [3, "Count interrupted"],
-  "count.aborted": [3, "Count given up"],
-  "count.link_lost": [3, "Link to the table lost in a count"],
-  "roll.check_recorded": [3, "Check of web, sensor and speed"],
-  "roll.count_settled": ({ rule }) => (rule === "third_agrees" ? [3, "Settled by a third count"] : undefined),
-  "order.quantity_withdrawn": [3, "Quantity withdrawn"],
-  "order.interrupted": [3, "Order interrupted"],
-  "order.rejected": [3, "Label record rejected"],
-  "order.voided": [3, "Order voided"],
-  "order.reopened": [3, "Order reopened"],
-  "issue.given": ({ extra, rolls }) => {
-    if (extra) return [3, "Issued beyond the need"];
-    return listed(rolls).some((roll) => roll?.at_risk) ? [3, "Issued at risk: before the closing challenge"] : undefined;
-  },
-  "issue.withdrawn": [3, "Issue withdrawn"],
-  "container.destruction_declared": ({ late }) => (late ? [3, "Destroyed late"] : undefined),
-  "station.work_logged": ({ work }) => (work === "cleaning" ? undefined : [3, "Table repaired or moved"]),
-  "station.link_lost": [3, "Link to the table lost"],
-  "station.stray_captured": [3, "Machine spoke outside a count"],
-  "test_roll.withdrawn": [3, "Test roll withdrawn"],
-  "limit_set.withdrawn": [3, "Limits withdrawn"],
-  "item.obsoleted": [3, "Item made obsolete"],
-  "account.locked": [3, "Account locked"],
-  "act.refused": [3, "Refused"],
-  "session.password_refused": ({ record }) => (record ? [3, "Wrong password at a signature"] : undefined),
-  "clock.stepped": [3, "Clock stepped"],
-  "access.refused": [3, "Strangers turned away"],
-  "remark.made": (_, by) => (reviews(by) ? undefined : [3, "Remark"]),
+  "delivery.examined": ({ result }) => result,
+  "order.roll_examined": ({ verdict, choice }) => (verdict === "different" ? verdict : choice ? "chosen" : undefined),
+  "clearance.performed": ({ places }) => (listed(places).some((place) => place?.foreign) ? "foreign" : undefined),
+  "order.return_taken": ({ seal_intact }) => (seal_intact ? undefined : "broken"),
+  "count.exception_found": ({ check }) => (WORDS_OF_THE_MACHINE.includes(check) ? "word" : "numbers"),
+  "roll.count_settled": ({ rule }) => rule,
+  "issue.given": ({ extra, rolls }) => (extra ? "extra" : listed(rolls).some((roll) => roll?.at_risk) ? "at_risk" : undefined),
+  "container.destruction_declared": ({ late }) => (late ? "late" : undefined),
+  "station.work_logged": ({ work }) => (work === "cleaning" ? undefined : "repaired"),
+  "session.password_refused": ({ record }) => (record ? "at_signature" : undefined),
+  "remark.made": (_, by) => (reviews(by) ? undefined : "by_others"),
 };
+
+/** Exceptions only for as long as something waits for a hand: whether it does, the server's rules say, and not this page. */
+const WAITING = ["count.closed", "roll.returned"];
 
 /** Tells which entries are not plain, taken in their order: `{ grade, words }`. */
 class Exceptions {
@@ -120,14 +73,14 @@ class Exceptions {
   of(fields) {
     const { kind, body, by, stream } = fields;
     if (kind === "count.opened") this.purposes.set(stream, own(body, "purpose"));
-    let found = own(EXCEPTIONS, kind);
-    if (typeof found === "function") found = found(body, by);
-    if (kind === "deviation.assessed" && this.gravity.get(stream) !== own(body, "severity")) found = [3, "Gravity changed"];
+    const of_case = Object.hasOwn(CASES, kind) ? CASES[kind](body, by, this.gravity.get(stream)) : "";
+    let found = own(own(EXCEPTIONS, kind) ?? {}, of_case);
+    if (WAITING.includes(kind)) found = undefined;
     if (thing_of(kind.replace(".", "/")) === "deviation" && own(body, "severity")) this.gravity.set(stream, body.severity);
     // A test roll carries its faults on purpose.
     const on_purpose = ["count.fault_seen", "count.exception_found"].includes(kind) && ON_TEST_ROLLS.includes(this.purposes.get(stream));
     if (on_purpose) found = undefined;
-    if (own(fields, "occurred") !== undefined && (found === undefined || found[0] > 2)) found = [2, "Late entry"];
+    if (own(fields, "occurred") !== undefined && (found === undefined || found[0] > LATE_ENTRY[0])) found = LATE_ENTRY;
     return found && { grade: found[0], words: found[1] };
   }
 }
