@@ -164,14 +164,14 @@ export class Key {
         return sign(null, Buffer.from(message), this.secret);
     }
 
-    /** As a verifier key of a book. C2SP signed-note. */
-    verifier(book) {
-        const typed = Buffer.concat([Buffer.of(1), this.public]);
-        return `${book}+${this.id(book).toString("hex")}+${typed.toString("base64")}`;
+    /** As a verifier key of a book, or with type 4 of a witness. C2SP signed-note, tlog-cosignature. */
+    verifier(name, type = 1) {
+        const typed = Buffer.concat([Buffer.of(type), this.public]);
+        return `${name}+${this.id(name, type).toString("hex")}+${typed.toString("base64")}`;
     }
 
-    id(book) {
-        return sha256(Buffer.from(`${book}\n\x01`), this.public).subarray(0, 4);
+    id(name, type = 1) {
+        return sha256(Buffer.from(`${name}\n`), Buffer.of(type), this.public).subarray(0, 4);
     }
 }
 
@@ -179,6 +179,15 @@ export class Key {
 export function note(book, size, hash, key) {
     const text = `${book}\n${size}\n${hash.toString("base64")}\n`;
     return `${text}\n\u2014 ${book} ${Buffer.concat([key.id(book), key.sign(text)]).toString("base64")}\n`;
+}
+
+/** The note with one more line: a cosignature of that witness at `time`, in seconds since 1970. C2SP tlog-cosignature. */
+export function cosigned(text, witness, key, time) {
+    const stamp = Buffer.alloc(8);
+    stamp.writeBigUInt64BE(BigInt(time));
+    const body = text.slice(0, text.indexOf("\n\n") + 1);
+    const line = Buffer.concat([key.id(witness, 4), stamp, key.sign(`cosignature/v1\ntime ${time}\n${body}`)]);
+    return `${text}\u2014 ${witness} ${line.toString("base64")}\n`;
 }
 
 const BOOK = "label-room.example/plant-1";
@@ -257,6 +266,44 @@ export class Forge {
         };
         if (previous) body.previous = previous;
         return this.add("account.key_enrolled", `account/${account}`, body, by);
+    }
+
+    /** Changes the book's key; `change` may spoil the body, `vouches` is the key that signs for the new one. */
+    rotate(key, { change = () => {}, vouches = this.key, stream = "book/B" } = {}) {
+        const statement = jcs({ book: BOOK, key: key.name });
+        const body = {
+            key: key.name,
+            proof: vouches.sign(`tallyseal book key v1\n${statement}`).toString("base64"),
+            public_key: key.public.toString("base64"),
+        };
+        change(body);
+        this.key = key;
+        return this.add("book.key_enrolled", stream, body);
+    }
+
+    /** Marks a key of the book. */
+    mark(key, from) {
+        return this.add("book.key_compromised", "book/B", { from, key: key.name }, "U-1", { why: "a backup was lost" });
+    }
+
+    /** Marks a person's key. */
+    markPerson(account, from, { key = this.people.get(account).key, stream = `account/${account}` } = {}) {
+        return this.add("account.key_compromised", stream, { account, from, key: key.name }, "U-1", { why: "a note was found" });
+    }
+
+    /** A server starts `seconds` after the book was opened; `mono`: the machine's steady count, in seconds. */
+    started(boot, mono, seconds) {
+        const body = {
+            boot,
+            clock: "none",
+            engine: "none",
+            mono_us: mono * 1_000_000,
+            schemas: "00".repeat(32),
+            software: "test",
+            store: "none",
+            synchronised: "unknown",
+        };
+        return this.add("book.started", "book/B", body, undefined, { at: this.at(seconds) });
     }
 
     /** Signs; `change` may spoil the body before the signature is made, `after` when it is there. */

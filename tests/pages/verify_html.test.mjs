@@ -10,7 +10,7 @@ import { after, before, test } from "node:test";
 import { fileURLToPath, pathToFileURL } from "node:url";
 
 import { axe, openBrowser } from "./lib.mjs";
-import { Forge, Key, MACHINE, Members, document, leaf, note, pack, packed, sha256, unpack } from "./sealed.mjs";
+import { Forge, Key, MACHINE, Members, STREAMS, cosigned, document, leaf, note, pack, packed, sha256, unpack } from "./sealed.mjs";
 
 const TOP = fileURLToPath(new URL("../..", import.meta.url));
 const BINARY = resolve(TOP, process.env.TALLYSEAL_BIN ?? "");
@@ -73,10 +73,11 @@ async function withChecker(work, { options = {}, init, expected = /^$/ } = {}) {
 }
 
 /** Lets the page check a file and reads from it what a person sees. */
-async function checked(page, path, { key, paper } = {}) {
-    if (key ?? paper) await page.locator("#ask details").evaluate((details) => (details.open = true));
+async function checked(page, path, { key, paper, witness } = {}) {
+    if ((key ?? paper ?? witness) !== undefined) await page.locator("#ask details").evaluate((details) => (details.open = true));
     if (key !== undefined) await page.fill("#key", key);
     if (paper !== undefined) await page.fill("#paper", paper);
+    if (witness !== undefined) await page.fill("#witness", witness);
     // The same file chosen again is no change to a browser.
     await page.setInputFiles("#file", []);
     await page.setInputFiles("#file", path);
@@ -268,6 +269,8 @@ test("what is typed wrongly is said beside the field, and nothing is checked unt
             ["key", "label-room.example/plant-1", /three parts/],
             ["key", "a.example+00000000+AQEB", /base64 of an Ed25519 key/],
             ["key", `a.example+00000000+${Buffer.concat([Buffer.of(1), new Key(1).public]).toString("base64")}`, /slip of the pen/],
+            ["witness", new Key(1).verifier("a.example"), /type 4, a witness's/],
+            ["witness", new Key(1).verifier("a.example", 4).replace("a.example", "b.example"), /slip of the pen/],
             ["paper", "12", /size on one line/],
             ["paper", "twelve\n00", /whole number/],
             ["paper", "12\nabc", /44 characters/],
@@ -275,6 +278,7 @@ test("what is typed wrongly is said beside the field, and nothing is checked unt
         ]) {
             await page.fill("#key", "");
             await page.fill("#paper", "");
+            await page.fill("#witness", "");
             await page.fill(`#${field}`, text);
             await page.setInputFiles("#file", []);
             await page.setInputFiles("#file", path);
@@ -613,6 +617,222 @@ test("a book that lies about signers, keys and roles is found though every hash 
             // Whoever can sign as the book can make all of this: nothing else gives it away.
             const others = shown.faults.filter((fault) => !["signatures", "separation", "complete", check].includes(fault.check) && !/book.opened cannot stand/.test(fault.what));
             assert.deepEqual(others, [], what);
+        }
+    });
+});
+
+const BOOK = "label-room.example/plant-1";
+const WITH_BOOK = { streams: [...STREAMS, "book/B"] };
+const remark = (forge) => forge.add("remark.made", "count/C-1", { text: "x" }, "U-4");
+const [FIRST, SECOND, THIRD] = [new Key(1), new Key(21), new Key(22)];
+const VERDICTS = {
+    self: /^CONSISTENT, NOT AUTHENTICATED/,
+    key: /^AUTHENTIC: signed by the key/,
+    checkpoint: /^AUTHENTIC, as the checkpoint/,
+    witness: /^AUTHENTIC: as a witness/,
+};
+
+/** Both look at a file with a key or a witness's key from outside: they come to the same faults, and to that trust. */
+async function weighed(page, what, path, { key = "", witness = "" }, trust, faults = []) {
+    const words = [...(key ? ["--key", key] : []), ...(witness ? ["--witness-key", witness] : [])];
+    const [shown, binary] = [await checked(page, path, { key, witness }), byBinary(path, ...words)];
+    const told = `${what}: ${JSON.stringify(shown.faults)} ${JSON.stringify(binary.faults)}`;
+    assert.deepEqual([marks(shown.faults), marks(binary.faults), binary.trust], [faults, faults, trust], told);
+    assert.match(shown.verdict, faults.length > 0 ? /^NOT IN ORDER/ : VERDICTS[trust], what);
+    for (const { check, looked_at: looked } of binary.checks) {
+        assert.equal(shown.checks.find((line) => line.check === check)?.looked, `${looked}`, `${what}: ${check}`);
+    }
+    return shown;
+}
+
+test("a record holds under the key of its time, and an older key of the book vouches for a newer one", async () => {
+    const early = write(sealed(forged()).zip());
+    const middle = write(sealed(forged((f) => (f.rotate(SECOND), remark(f))), WITH_BOOK).zip());
+    const forge = forged((f) => (f.rotate(SECOND), remark(f), f.rotate(THIRD)));
+    const members = sealed(forge, WITH_BOOK);
+    const late = write(members.zip());
+    await withChecker(async (page) => {
+        const keys = [FIRST, SECOND, THIRD].map((key) => key.verifier(BOOK));
+        for (const [what, path, known] of [["before", early, 1], ["across", middle, 2], ["after", late, 3]]) {
+            for (const [place, key] of keys.entries()) {
+                const good = place < known;
+                // A record does not know a key that came after it.
+                const shown = await weighed(page, `${what}, by key ${place}`, path, { key }, good ? "key" : "self", good ? [] : ["keys at 0"]);
+                assert.deepEqual(keys.map((key) => shown.facts.includes(key)), keys.map((_, i) => i < known), "every key is shown");
+            }
+            await weighed(page, what, path, {}, "self");
+        }
+        // The PDF alone says the same.
+        const pdf = write(document(attached(members)), "record.pdf");
+        for (const key of keys) await weighed(page, "the PDF alone", pdf, { key }, "key");
+    });
+});
+
+test("a forged change of the book's key, and checkpoints by a key of another time, are found", async () => {
+    const other = (field, value) => ({ change: (body) => (body[field] = value) });
+    const cases = [
+        ["vouched for by a stranger", (f) => f.rotate(SECOND, { vouches: new Key(7) })],
+        ["vouched for by itself", (f) => f.rotate(SECOND, { vouches: SECOND })],
+        ["vouched for by the key before the last", (f) => (f.rotate(SECOND), f.rotate(THIRD, { vouches: FIRST }))],
+        ["a proof that is no base64", (f) => f.rotate(SECOND, other("proof", "x"))],
+        ["under another key's name", (f) => f.rotate(SECOND, other("key", THIRD.name))],
+        ["another key under its name", (f) => f.rotate(SECOND, other("public_key", THIRD.public.toString("base64")))],
+        ["a key that is no base64", (f) => f.rotate(SECOND, other("public_key", "x"))],
+        ["the key that it has", (f) => f.rotate(FIRST)],
+        ["a key that it had before", (f) => (f.rotate(SECOND), f.rotate(FIRST))],
+        ["a mark on a key that is none of the book's", (f) => f.mark(THIRD, 1)],
+    ];
+    await withChecker(async (page) => {
+        for (const [what, lie] of cases) {
+            const forge = forged();
+            const n = lie(forge);
+            const shown = await agree(page, what, sealed(forge, WITH_BOOK).zip(), [`keys at ${n}`]);
+            assert.deepEqual(shown.faults.filter(({ check }) => !["keys", "checkpoints"].includes(check)), [], what);
+        }
+        const elsewhere = forged((f) => f.rotate(SECOND, { stream: "count/C-1" }));
+        await agree(page, "in the stream of a count", sealed(elsewhere, WITH_BOOK).zip(), ["bytes"]);
+        // Signed by the key that was left behind, by one that comes later, by both: one for each checkpoint.
+        for (const [what, signs] of [["the outgoing key", FIRST], ["a key to come", THIRD]]) {
+            const forge = forged((f) => (f.rotate(SECOND), remark(f)));
+            forge.key = signs;
+            const shown = await agree(page, `signed by ${what}`, sealed(forge, WITH_BOOK).zip(), ["checkpoints"]);
+            assert.deepEqual(shown.faults.map(({ check }) => check), ["checkpoints", "checkpoints"], what);
+        }
+        const forge = forged((f) => (f.rotate(SECOND), remark(f)));
+        const members = sealed(forge, WITH_BOOK);
+        const [, size, hash] = members.get("seal.txt").toString().split("\n");
+        members.set("seal.txt", Buffer.from(note(BOOK, Number(size), Buffer.from(hash, "base64"), FIRST)));
+        await agree(page, "the seal by the outgoing key", members.zip(), ["checkpoints"]);
+        // Without the stream that holds the change nobody can know the key that signed it.
+        const shown = await agree(page, "without the book's own stream", sealed(forged((f) => f.rotate(SECOND))).zip(), ["checkpoints"]);
+        assert(shown.faults.every(({ check }) => check === "checkpoints"), JSON.stringify(shown.faults));
+    });
+});
+
+test("a key of the book that is marked as compromised proves nothing from there on, and that is said", async () => {
+    await withChecker(async (page) => {
+        const path = (change) => write(sealed(forged(change), WITH_BOOK).zip());
+        const [first, second] = [FIRST, SECOND].map((key) => ({ key: key.verifier(BOOK) }));
+        const said = ({ unjudged }) => unjudged.some((line) => /checkpoints: 2 not judged: signed by a key .* marked as compromised/.test(line));
+        const now = new Forge().founded().worked().entries.length;
+        // Marked from below the change on: it vouches for no new key; from behind it: it did when it was good.
+        const below = path((f) => (f.rotate(SECOND), f.mark(FIRST, now)));
+        const shown = await weighed(page, "the first, below the change", below, first, "self");
+        assert(shown.notes.some((line) => /vouches for no checkpoint here/.test(line)) && shown.facts.includes(`marked as compromised from size ${now} on`), shown.facts);
+        assert(!said(shown));
+        await weighed(page, "the second, where the first is marked", below, second, "key");
+        await weighed(page, "the first, behind the change", path((f) => (f.rotate(SECOND), f.mark(FIRST, now + 1))), first, "key");
+        // Of two marks the lower one counts, whichever came first.
+        const twice = path((f) => (f.rotate(SECOND), f.mark(FIRST, now), f.mark(FIRST, now + 9)));
+        await weighed(page, "marked twice", twice, first, "self");
+        const both = path((f) => (f.rotate(SECOND), f.mark(SECOND, 1)));
+        for (const given of [first, second]) assert(said(await weighed(page, "the key that signs is marked", both, given, "self")));
+        const later = path((f) => (f.rotate(SECOND), f.mark(SECOND, now + 9)));
+        assert(!said(await weighed(page, "marked from a size that is not yet", later, first, "key")));
+    });
+});
+
+test("what a person's compromised key signed does not stand, nor what rests on it, and both name it", async () => {
+    const person = (f, account) => f.people.get(account);
+    const signedBy = (f, account, meaning) => f.entries.find((entry) => entry.body.account === account && entry.body.meaning === meaning).n;
+    const cases = [
+        ["from its signature on", (f) => f.markPerson("U-3", signedBy(f, "U-3", "counted"))],
+        ["from behind its signature on", (f) => f.markPerson("U-3", signedBy(f, "U-3", "counted") + 1)],
+        ["twice", (f) => (f.markPerson("U-3", 0), f.markPerson("U-3", 1000))],
+        ["of the one who confirmed", (f) => f.markPerson("U-2", signedBy(f, "U-2", "identity confirmed") + 1)],
+        ["of both founders", (f) => (f.markPerson("U-1", 0), f.markPerson("U-2", 0))],
+        ["of one who is confirmed once more", (f) => {
+            f.sign("U-1", "identity confirmed", "account/U-4");
+            f.markPerson("U-2", 0);
+            f.sign("U-4", "count checked", "count/C-1");
+        }],
+        ["of a signature that is void", (f) => (f.add("count.aborted", "count/C-1", {}, "U-3"), f.markPerson("U-3", 0))],
+    ];
+    await withChecker(async (page) => {
+        for (const [what, change] of cases) {
+            const path = write(sealed(forged(change)).zip());
+            const [shown, binary] = [await checked(page, path), byBinary(path)];
+            assert.deepEqual(marks(shown.faults), marks(binary.faults), what);
+            const count = (state) => shown.signatures.filter((one) => one.state === state).length;
+            const { standing, compromised } = binary.signatures;
+            assert.deepEqual([count("standing"), count("void"), count("compromised")], [standing, binary.signatures.void, compromised], what);
+            assert(binary.compromised.length > 0, what);
+            for (const { account, entries, from, key } of binary.compromised) {
+                const told = entries.length > 0 ? `not standing: entries ${entries.join(", ")}.` : "it signed nothing from there on.";
+                const line = `A signing key is marked as compromised from entry ${from} on, of account ${account}: ${key}; ${told}`;
+                assert(shown.notes.includes(line), `${what}: ${line}\n${shown.notes.join("\n")}`);
+            }
+        }
+        const faults = [
+            ["keys", "a mark on another's key", (f) => f.markPerson("U-3", 1, { key: person(f, "U-4").key })],
+            ["keys", "a mark in another's stream", (f) => f.markPerson("U-3", 1, { stream: "account/U-4" })],
+        ];
+        for (const [check, what, lie] of faults) {
+            const forge = forged();
+            const n = lie(forge);
+            await agree(page, what, sealed(forge).zip(), [`${check} at ${n}`]);
+        }
+    });
+});
+
+test("the two clocks of one boot go on together, or a step says otherwise", async () => {
+    const step = (f, from, to, mono) => f.add("clock.stepped", "book/B", { boot: "b", cause: "it was set", from: f.at(from), mono_us: mono * 1e6, to: f.at(to) }, undefined, { at: f.at(to) });
+    await withChecker(async (page) => {
+        for (const [what, mono, seconds, bad] of [["together", 60, 160, false], ["4 s apart", 60, 164, false], ["6 s apart", 60, 166, true], ["6 s apart the other way", 66, 160, true], ["a count that falls", -1, 160, true]]) {
+            const forge = forged((f) => f.started("b", 100, 100));
+            const n = forge.started("b", 100 + mono, seconds);
+            const bytes = sealed(forge, WITH_BOOK).zip();
+            await agreeOnTime(page, what, bytes, bad ? [`time at ${n}`] : []);
+        }
+        // Another boot, one that nobody knows, and a step between.
+        for (const [what, change] of [
+            ["another boot", (f) => (f.started("b", 100, 100), f.started("c", 5, 300))],
+            ["no boot ID", (f) => (f.started("unknown", 100, 100), f.started("unknown", 5, 300))],
+            ["a step", (f) => (f.started("b", 100, 100), step(f, 100, 300, 101), f.started("b", 102, 301))],
+        ]) {
+            await agreeOnTime(page, what, sealed(forged(change), WITH_BOOK).zip(), []);
+        }
+    });
+});
+
+/** Both find these faults, and no others. */
+async function agreeOnTime(page, what, bytes, expected) {
+    const path = write(bytes);
+    const [shown, binary] = [await checked(page, path), byBinary(path)];
+    assert.deepEqual([marks(shown.faults), marks(binary.faults)], [expected, expected], `${what}: ${JSON.stringify(shown.faults)}`);
+}
+
+test("a witness's line on a checkpoint is shown, and checked where its key is given", async () => {
+    const [witness, name, time] = [new Key(61), "witness.example/w1", 1_772_431_200];
+    const other = "another.example/w2";
+    const recosigned = (change) => {
+        const forge = forged();
+        const members = sealed(forge);
+        const text = members.get("checkpoint.txt").toString();
+        return write(forge.reseal(members.change("checkpoint.txt", () => Buffer.from(change(text))).mend()).zip());
+    };
+    const good = recosigned((text) => cosigned(cosigned(text, name, witness, time), other, new Key(62), time));
+    const spoiled = recosigned((text) => cosigned(text, name, witness, time).replace(/=*\n$/, "").replace(/.{3}$/, "AAA") + "==\n");
+    const elsewhere = recosigned((text) => text + cosigned(note(BOOK, 7, Buffer.alloc(32), FIRST), name, witness, time).split("\n").at(-2) + "\n");
+    const short = recosigned((text) => `${text}\u2014 ${name} ${Buffer.concat([witness.id(name, 4), Buffer.alloc(7)]).toString("base64")}\n`);
+    const key = witness.verifier(name, 4);
+    await withChecker(async (page) => {
+        for (const path of [good, spoiled, elsewhere]) {
+            const shown = await weighed(page, "its key is not given", path, {}, "self");
+            assert(shown.facts.includes(name) && shown.facts.includes("not checked") && !shown.facts.includes("cosigned"), shown.facts);
+        }
+        const shown = await weighed(page, "its key is given", good, { witness: key }, "witness");
+        assert.match(shown.facts, /cosigned at 2 Mar 2026/);
+        assert(shown.facts.includes(other) && shown.facts.includes("not checked"), shown.facts);
+        await weighed(page, "with the book's key", good, { witness: key, key: FIRST.verifier(BOOK) }, "witness");
+        for (const [what, path] of [["not its signature", spoiled], ["over another text", elsewhere], ["too short", short]]) {
+            await weighed(page, what, path, { witness: key }, "self", ["checkpoints"]);
+        }
+        assert.match((await weighed(page, "neither", short, {}, "self")).facts, /passed over/);
+        // Another witness under the same name, and one that cosigned nothing.
+        for (const stranger of [new Key(63).verifier(name, 4), witness.verifier("w3.example", 4)]) {
+            const shown = await weighed(page, "a stranger", good, { witness: stranger }, "self");
+            assert(shown.notes.some((line) => /cosigned no checkpoint that holds here/.test(line)), shown.notes);
         }
     });
 });

@@ -33,6 +33,21 @@ const BODIES = {
     { name: is_book, public_key: is_text, zone: is_text, software: is_text, format: is_number, hash: is_text, sign: is_text },
     {},
   ],
+  "book.key_enrolled": [{ key: is_hash, public_key: is_text, proof: is_text }, {}],
+  "book.key_compromised": [{ key: is_hash, from: is_number }, {}],
+  "book.started": [
+    {
+      boot: is_text,
+      clock: is_text,
+      engine: is_text,
+      mono_us: is_number,
+      schemas: is_hash,
+      software: is_text,
+      store: is_text,
+      synchronised: (value) => ["yes", "no", "unknown"].includes(value),
+    },
+    {},
+  ],
   "clock.stepped": [{ from: is_time, to: is_time, boot: is_text, mono_us: is_number, cause: is_text }, {}],
   "account.enrolled": [
     { account: is_id, name: is_text, roles: is_list(is_grant), founder: is_flag, identity: is_text },
@@ -45,6 +60,7 @@ const BODIES = {
     { previous: may_be_absent(is_hash) },
   ],
   "account.key_retired": [{ account: is_id, key: is_hash }, {}],
+  "account.key_compromised": [{ account: is_id, key: is_hash, from: is_number }, {}],
   "signature.applied": [
     {
       account: is_id,

@@ -48,6 +48,75 @@ async function enrolled_key(fields, fault) {
   return { name: key, raw, first: previous === null, confirmed: false, retired: false };
 }
 
+/** The keys of the book: each vouched for by the one before it, the first by entry 0. FORMAT.md section 3. */
+class BookKeys {
+  constructor() {
+    /** In the order of the entries: `{ n, name, raw, compromised }`; `compromised`: from which size on, or undefined. */
+    this.all = [];
+  }
+
+  /** Entry 0 names the first. A second opening is a fault of its own. */
+  open(raw) {
+    if (raw && this.all.length === 0) this.all.push({ n: 0, name: hex(sha256(raw)), raw, compromised: undefined });
+  }
+
+  async enrol(n, fields, fault) {
+    const { key, public_key, proof } = fields.body;
+    const raw = unbase64(public_key, 32);
+    const fits = raw && hex(sha256(raw)) === key;
+    if (!raw) fault("public_key is not base64 of 32 bytes");
+    else if (!fits) fault("key is not the SHA-256 of public_key");
+    // Where there is none before it, entry 0 is missing or holds no key: that is said.
+    const before = this.all.at(-1);
+    if (!before) return;
+    const statement = utf8("tallyseal book key v1\n" + canonical({ book: fields.book, key }));
+    const signature = unbase64(proof, 64);
+    if (!signature || !(await good_signature(before.raw, statement, signature))) {
+      fault("the new key of the book is not vouched for by the one before it");
+    } else if (this.all.some((known) => known.name === key)) {
+      fault("the book had that key before");
+    } else if (fits) {
+      this.all.push({ n, name: key, raw, compromised: undefined });
+    }
+  }
+
+  mark({ key, from }, fault) {
+    const known = this.all.find((one) => one.name === key);
+    if (known) known.compromised = Math.min(from, known.compromised ?? from);
+    else fault("the key that it marks is none of the book's");
+  }
+
+  /** The place of the key that signs a checkpoint of that size: the newest enrolled below it; -1 where none is known. */
+  at(size) {
+    const newer = this.all.filter((key) => key.n < size).length;
+    return Math.min(Math.max(newer, 1), this.all.length) - 1;
+  }
+
+  is_compromised(place, at) {
+    return at >= (this.all[place]?.compromised ?? Infinity);
+  }
+
+  /**
+   * Whether the key at `given` vouches for a checkpoint of that size by the key at `place`: it is the same, or an older one
+   * that leads to it from proof to proof, and none on the way was compromised when it vouched.
+   */
+  vouches(given, place, size) {
+    for (let i = given; i < place; i += 1) {
+      if (this.is_compromised(i, this.all[i + 1].n)) return false;
+    }
+    return given <= place && !this.is_compromised(place, size);
+  }
+}
+
+/** So many signatures of a compromised key are named in a sentence; all are in the table. */
+const NAMED_MAX = 20;
+
+/** By how much the clock and the steady count of one boot may move apart, in microseconds. FORMAT.md section 1. */
+const APART_US = 5000000n;
+
+/** Microseconds since 1970, beyond what a number holds exactly. */
+const micros = (at) => BigInt(Date.parse(at.slice(0, 19) + "Z")) * 1000n + BigInt(at.slice(20, 26));
+
 /** Everything that is remembered from entry to entry. */
 class Judge {
   /**
@@ -62,10 +131,14 @@ class Judge {
     this.act = undefined;
     this.acts = new Set();
     this.clock = undefined;
+    this.both_clocks = undefined;
     this.unclocked = 0;
+    this.book_keys = new BookKeys();
     this.streams = new Map();
     this.accounts = new Map();
     this.keys = new Set();
+    this.marks = new Map();
+    this.confirmations = new Map();
     this.founders = 0;
     this.used = new Set();
     this.links = new Map();
@@ -176,6 +249,23 @@ class Judge {
       this.unclocked += 1;
     }
     this.clock = { n, at: fields.at };
+    if (body && fields.v === 1 && ["book.started", "clock.stepped"].includes(fields.kind)) this.both(n, fields);
+  }
+
+  /** An entry says both clocks: within one boot they go on together, where no step says otherwise. */
+  both(n, { at, kind, body }) {
+    const then = this.both_clocks;
+    const now = { n, at: micros(at), boot: body.boot, steady: BigInt(body.mono_us) };
+    this.both_clocks = now;
+    if (then?.boot !== now.boot || now.boot === "unknown") return;
+    const [steady, passed] = [now.steady - then.steady, now.at - then.at];
+    const apart = passed > steady ? passed - steady : steady - passed;
+    if (steady < 0n) {
+      this.fault("time", n, `the steady count is smaller than at entry ${then.n}, in the same boot`);
+    } else if (kind === "book.started" && apart > APART_US) {
+      const seconds = (us) => us / 1000000n;
+      this.fault("time", n, `since entry ${then.n} of the same boot the clock moved by ${seconds(passed)} s and the steady count by ${seconds(steady)} s, and no step says so`);
+    }
   }
 
   opening(n, fields, kind) {
@@ -184,6 +274,7 @@ class Judge {
     if (n !== 0) return void want(false, "the book is opened a second time");
     this.findings.look("keys");
     const { body } = fields;
+    this.book_keys.open(unbase64(body.public_key, 32));
     want(fields.stream === "book/B", "entry 0 does not stand in book/B");
     want(body.format === 1, "the record format is not 1, the one that this page knows");
     want(body.hash === "sha-256", "the hash algorithm is not sha-256");
@@ -222,8 +313,14 @@ class Judge {
 
   async detail(n, fields, kind) {
     const { body } = fields;
-    if (["enrolled", "roles_changed", "disabled", "key_enrolled", "key_retired"].some((verb) => kind === "account." + verb)) {
+    const of_keys = (what) => this.fault("keys", n, what);
+    if (["enrolled", "roles_changed", "disabled", "key_enrolled", "key_retired", "key_compromised"].some((verb) => kind === "account." + verb)) {
       await this.account(n, fields, kind);
+    } else if (kind === "book.key_enrolled") {
+      this.findings.look("keys");
+      await this.book_keys.enrol(n, fields, of_keys);
+    } else if (kind === "book.key_compromised") {
+      this.book_keys.mark(body, of_keys);
     } else if (kind === "count.opened") {
       this.plugin(n, body.plugin);
     } else if (kind === "plugin.drafted") {
@@ -265,6 +362,15 @@ class Judge {
       if (previous === undefined && last && !last.retired) fault("it names no previous key, and the account has one");
       if (previous !== undefined && last?.name !== previous) fault("the previous key that it names is not the account's last one");
       known.keys.push(key);
+    } else if (kind === "account.key_compromised") {
+      this.findings.look("keys");
+      if (!known.keys.some((key) => key.name === body.key)) {
+        fault("the key that it marks is none of the account's");
+        return;
+      }
+      const mark = this.marks.get(body.key) ?? { account: body.account, from: body.from };
+      mark.from = Math.min(mark.from, body.from);
+      this.marks.set(body.key, mark);
     } else {
       const key = known.keys.find((key) => key.name === body.key);
       if (key) key.retired = true;
@@ -311,11 +417,14 @@ class Judge {
     // What cannot be judged is not held against the keys that rest on it: it was counted already.
     if (body.meaning === "identity confirmed" && thing_of(body.record) === "account" && wrong.length === 0) {
       const newest = this.accounts.get(id_of(body.record))?.keys.at(-1);
-      if (newest && body.record !== `account/${body.account}`) newest.confirmed = true;
+      if (newest && body.record !== `account/${body.account}`) {
+        newest.confirmed = true;
+        this.confirmations.set(newest.name, [...(this.confirmations.get(newest.name) ?? []), n]);
+      }
     }
     for (const what of wrong) this.fault("signatures", n, what);
     const { account, meaning, name, record, role } = body;
-    const signature = { n, at, account, meaning, name, record, role, good: wrong.length === 0, state: "standing" };
+    const signature = { n, at, account, key: body.key, meaning, name, record, role, good: wrong.length === 0, state: "standing" };
     this.signatures.push(signature);
     return signature;
   }
@@ -456,7 +565,31 @@ class Judge {
     if (folder.size !== files.length) this.fault("plugins", n, "the plugin has other files than were drafted");
   }
 
+  /**
+   * The signatures that do not stand because of a compromised key, each with that key: it signed them, or it confirmed the
+   * key that did, and nobody else had. FORMAT.md section 4. Known only when all entries are: the mark comes after.
+   */
+  let_fall() {
+    const fallen = new Map();
+    for (const { n, key } of this.signatures) {
+      const before = (this.confirmations.get(key) ?? []).filter((by) => by < n);
+      if (n >= (this.marks.get(key)?.from ?? Infinity)) fallen.set(n, key);
+      // Earlier than this signature, so judged before it.
+      else if (before.length > 0 && before.every((by) => fallen.has(by))) fallen.set(n, fallen.get(before[0]));
+    }
+    for (const one of this.signatures) {
+      if (fallen.has(one.n) && one.state === "standing") one.state = "compromised";
+    }
+    for (const [key, { account, from }] of this.marks) {
+      const entries = [...fallen.keys()].filter((n) => fallen.get(n) === key);
+      const more = entries.length > NAMED_MAX ? ` and ${entries.length - NAMED_MAX} more` : "";
+      const which = entries.length > 0 ? `not standing: entries ${entries.slice(0, NAMED_MAX).join(", ")}${more}` : "it signed nothing from there on";
+      this.findings.notes.push(`A signing key is marked as compromised from entry ${from} on, of account ${account}: ${key}; ${which}.`);
+    }
+  }
+
   finish() {
+    this.let_fall();
     if (this.torn !== undefined) this.before_torn(this.torn);
     const not_judged = (check, why, count) => this.findings.not_judged(check, why, count);
     not_judged("chain", "prev, because the entry before is not here", this.unlinked);

@@ -2,23 +2,29 @@
 
 const NOTE_MAX = 65536;
 
-const key_id = (name, key) => sha256(utf8(name), Uint8Array.of(0x0a, 0x01), key).subarray(0, 4);
+/** Types of keys: what they sign. C2SP signed-note. */
+const NOTE_KEY = 1;
+const COSIGNATURE_KEY = 4;
+
+const key_id = (name, key, type = NOTE_KEY) => sha256(utf8(name), Uint8Array.of(0x0a, type), key).subarray(0, 4);
 
 const verifier_key = (name, key) => `${name}+${hex(key_id(name, key))}+${base64(joined(ONE, key))}`;
 
 const is_key_name = (name) => name !== "" && !/[\s\p{Cc}+]/u.test(name);
 
-/** `{ name, key }` of a verifier key as text. Throws Bad. */
-function read_verifier_key(text) {
+/** `{ name, key, id }` of a verifier key as text, `type` being that of the keys wanted. Throws Bad. */
+function read_verifier_key(text, type = NOTE_KEY) {
   const [name, id, ...rest] = text.split("+");
   if (rest.length === 0) throw new Bad("A verifier key has three parts joined by \"+\": name, ID, key.");
   const typed = unbase64(rest.join("+"), 33);
-  if (!typed || typed[0] !== 1) throw new Bad("The last part of a verifier key is base64 of an Ed25519 key (type 1).");
+  if (!typed || typed[0] !== type) throw new Bad(`The last part of a verifier key is base64 of an Ed25519 key (type ${type}${type === NOTE_KEY ? "" : ", a witness's"}).`);
   const key = typed.subarray(1);
   if (!is_key_name(name)) throw new Bad("The name in a verifier key is not empty and has no blanks.");
-  if (hex(key_id(name, key)) !== id) throw new Bad("The ID in the verifier key does not belong to its name and key: look for a slip of the pen.");
-  return { name, key };
+  if (hex(key_id(name, key, type)) !== id) throw new Bad("The ID in the verifier key does not belong to its name and key: look for a slip of the pen.");
+  return { name, key, id };
 }
+
+const read_witness_key = (text) => read_verifier_key(text, COSIGNATURE_KEY);
 
 /** A signed note, taken apart and not yet checked: `{ signed, lines, origin, size, root }`. Throws Bad. */
 function read_note(bytes) {
@@ -54,20 +60,45 @@ function unsigned_checkpoint(bytes) {
   return is_book(origin ?? "") && plain && hash ? { size: Number(size), root: hash } : undefined;
 }
 
-/** The checkpoint of a note that is of this book and signed by its key, as far as either is known. Throws Bad. */
-async function open_note(bytes, book, key) {
+/** Bytes of a cosignature behind its key ID: time and signature. C2SP tlog-cosignature. */
+const COSIGNATURE_LENGTH = 72;
+
+/** When the witness cosigned, by the line, in seconds since 1970. Throws Bad where the cosignature is not good. */
+async function cosigned_at({ name, key }, note, line) {
+  const time = line.signature.subarray(0, 8).reduce((time, byte) => (time << 8n) | BigInt(byte), 0n);
+  const message = joined(utf8(`cosignature/v1\ntime ${time}\n`), note.signed);
+  const good = line.signature.length === COSIGNATURE_LENGTH && time < 1n << 63n && (await good_signature(key, message, line.signature.subarray(8)));
+  if (!good) throw new Bad(`the cosignature of ${cut(name)} is not good`);
+  return time;
+}
+
+/**
+ * The checkpoint of a note that is of this book and signed by its key, as far as either is known. Throws Bad.
+ *
+ * `keys`: BookKeys. Gives `{ origin, size, root, place, marks }`; `place`: that of the key, -1 where none is known; `marks`:
+ * the other lines, `{ name, id, is_cosignature, at }`, `at` being when a witness among `witnesses` cosigned.
+ */
+async function open_note(bytes, book, keys, witnesses) {
   const note = read_note(bytes);
-  if (key) {
-    let signed = false;
-    const id = hex(key_id(book, key));
-    for (const line of note.lines.filter((line) => line.name === book && line.id === id)) {
+  // The key of that size, and no other of the book's: one that was left behind signs nothing more.
+  const place = book === undefined ? -1 : keys.at(note.size);
+  const key = keys.all[place]?.raw;
+  const marks = [];
+  let signed = false;
+  const id = key && hex(key_id(book, key));
+  for (const line of note.lines) {
+    if (line.name === book && line.id === id) {
       if (!(await good_signature(key, note.signed, line.signature))) throw new Bad(`the signature by ${book} is not good`);
       signed = true;
+      continue;
     }
-    if (note.origin === book && !signed) throw new Bad("it is not signed by the book's key");
+    const witness = witnesses.find((one) => one.name === line.name && one.id === line.id);
+    const at = witness && (await cosigned_at(witness, note, line));
+    marks.push({ name: line.name, id: line.id, is_cosignature: line.signature.length === COSIGNATURE_LENGTH, at });
   }
   if (book && note.origin !== book) throw new Bad(`it is of the book ${note.origin}`);
-  return { origin: note.origin, size: note.size, root: note.root };
+  if (key && !signed) throw new Bad("it is not signed by the book's key of that size");
+  return { origin: note.origin, size: note.size, root: note.root, place, marks };
 }
 
 /**

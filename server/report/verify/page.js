@@ -39,6 +39,17 @@ function show_verdict(report) {
   );
 }
 
+/** What a line on a checkpoint is that is not by the book's key. */
+function mark_words({ id, is_cosignature, at }, zone) {
+  const who = ` (key ${id}), `;
+  if (!is_cosignature) return [who, "which is neither the book's key nor a witness's: passed over"];
+  if (at === undefined) return [who, "a witness: ", state("hold", "not checked"), " as its key was not given above"];
+  const seconds = Number(at);
+  // The last second that has a date of four digits for its year.
+  const when = seconds > 253402300799 ? `second ${at}` : moment(new Date(seconds * 1000).toISOString().replace("Z", "000Z"), zone);
+  return [who, "a witness whose key was given: ", state("good", "cosigned"), " at ", when];
+}
+
 function show_facts(report) {
   const facts = [];
   const fact = (name, ...what) => facts.push(make("dt", {}, name), make("dd", {}, ...what));
@@ -48,11 +59,18 @@ function show_facts(report) {
   if (report.book !== undefined) fact("Book", code(report.book), zone ? `, times in ${shown(zone)}` : "");
   if (exported) fact("Taken", moment(exported.at, zone), ` by ${by_words(exported.by)}, entry ${exported.n}`);
   fact("Entries", number_words(report.facts.length));
-  if (c1) fact("Checkpoint inside", `size ${number_words(c1.size)}, root `, code(base64(c1.root)));
-  if (c2) fact("Checkpoint of the seal", `size ${number_words(c2.size)}, root `, code(base64(c2.root)));
-  if (report.key) {
-    fact("The book's key, as it says itself", code(report.key));
-    fact("SHA-256 of the key", code(report.fingerprint));
+  const checkpoint = (name, note) => {
+    if (!note) return;
+    fact(name, `size ${number_words(note.size)}, root `, code(base64(note.root)));
+    for (const mark of note.marks) fact("Also signed by", code(shown(mark.name)), ...mark_words(mark, zone));
+  };
+  checkpoint("Checkpoint inside", c1);
+  checkpoint("Checkpoint of the seal", c2);
+  for (const { n, text, name, compromised } of report.keys) {
+    const when = report.keys.length === 1 ? "" : n === 0 ? ", at first" : `, from entry ${n} on`;
+    const marked = compromised === undefined ? [] : [" ", state("hold", `marked as compromised from size ${number_words(compromised)} on`)];
+    fact(`The book's key${when}, as it says itself`, code(text), ...marked);
+    fact("SHA-256 of the key", code(name));
   }
   $("facts").replaceChildren(...facts);
 }
@@ -102,7 +120,7 @@ function show_signatures(report) {
     $("signatures").replaceChildren(make("p", { class: "empty" }, "Nobody signed in these entries."));
     return;
   }
-  const standing = { standing: ["good", "stands"], void: ["hold", "void: the record changed after it"], "not known": ["hold", "not known: an entry of an unknown kind came after it"] };
+  const standing = { standing: ["good", "stands"], void: ["hold", "void: the record changed after it"], compromised: ["hold", "does not stand: its key, or the one that confirmed it, is marked as compromised"], "not known": ["hold", "not known: an entry of an unknown kind came after it"] };
   const row = (one) => {
     const [mark, words] = one.good ? standing[one.state] : ["grave", `not good; else it ${one.state === "standing" ? "stands" : "is " + one.state}`];
     const who = `${shown(one.name)} (${one.account}), ${role_words(one.role)}`;
@@ -274,7 +292,8 @@ async function check() {
   $("result").hidden = bar.hidden = true;
   const keys = typed("key", read_verifier_key);
   const papers = keys && typed("paper", read_paper);
-  if (!papers) {
+  const witnesses = papers && typed("witness", read_witness_key);
+  if (!witnesses) {
     say("Mend what is marked above, or empty it, and press Check.");
     return;
   }
@@ -288,7 +307,7 @@ async function check() {
   };
   try {
     const bytes = new Uint8Array(await chosen.arrayBuffer());
-    const report = await verify(bytes, chosen.name, { keys, papers }, show);
+    const report = await verify(bytes, chosen.name, { keys, papers, witnesses }, show);
     if (mine !== work) return;
     show_verdict(report);
     show_facts(report);

@@ -63,8 +63,11 @@ class Pace {
   }
 }
 
-/** What comes from outside, as the person gave it: `{ keys: [{ name, key }], papers: [{ origin, size, root, note }] }`. */
-const NOTHING_GIVEN = { keys: [], papers: [] };
+/**
+ * What comes from outside, as the person gave it: `{ keys: [{ name, key, id }], papers: [{ origin, size, root, note }],
+ * witnesses }`, the last as `keys`.
+ */
+const NOTHING_GIVEN = { keys: [], papers: [], witnesses: [] };
 
 class Verification {
   constructor(bytes, given, show) {
@@ -104,15 +107,15 @@ class Verification {
     if (manifest && this.book !== undefined && this.book !== manifest.book) {
       this.fault("manifest", undefined, `it is of the book ${manifest.book}, its entries are not`);
     }
-    this.key_given();
-    // What is not there at all is said by the manifest.
+    const judge = new Judge(this.findings, { listed, book: this.book, captures, folders });
+    await this.entries(judge, get("entries.jsonl") ?? new Uint8Array(), get("proofs.jsonl") ?? new Uint8Array(), unsigned_checkpoint(get("checkpoint.txt")), manifest && listed);
+    // By which key they must be signed is known when all entries are. What is not there at all is said by the manifest.
     const open = (name) => (get(name) ? this.open_note(name, get(name)) : undefined);
     const [c1, c2] = [await open("checkpoint.txt"), await open("seal.txt")];
     if (c1 && manifest && c1.size !== manifest.size) {
       this.fault("manifest", undefined, `it says size ${manifest.size}, checkpoint.txt says ${c1.size}`);
     }
-    const judge = new Judge(this.findings, { listed, book: this.book, captures, folders });
-    await this.entries(judge, get("entries.jsonl") ?? new Uint8Array(), get("proofs.jsonl") ?? new Uint8Array(), unsigned_checkpoint(get("checkpoint.txt")), manifest && listed);
+    this.key_given();
     if (this.first !== 0) this.fault("complete", 0, "entry 0 is not there");
     if (manifest) this.complete(manifest, judge);
     const joined_up = await this.seal(manifest, c1, c2);
@@ -128,11 +131,11 @@ class Verification {
     const parts = await this.attachments(this.bytes, {});
     if (!parts) return;
     this.opening(parts.get("entries.jsonl"));
-    this.key_given();
-    const c1 = await this.open_note("checkpoint.txt", parts.get("checkpoint.txt"));
-    const judge = new Judge(this.findings, { book: this.book });
+    const judge = new Judge(this.findings, { listed: this.streams_of(parts.get("entries.jsonl")), book: this.book });
     await this.entries(judge, parts.get("entries.jsonl"), parts.get("proofs.jsonl"), unsigned_checkpoint(parts.get("checkpoint.txt")), undefined);
-    if (this.first !== 0) this.fault("keys", 0, "entry 0 is not there");
+    if (this.first !== 0) this.fault("complete", 0, "entry 0 is not there");
+    const c1 = await this.open_note("checkpoint.txt", parts.get("checkpoint.txt"));
+    this.key_given();
     await this.outside([c1]);
     this.c1 = c1;
     const hash = hex(await sha256_long(this.bytes));
@@ -227,26 +230,39 @@ class Verification {
     // The name that the book was opened under, so that a header which says another is seen.
     this.book = first.body.name;
     this.zone = first.body.zone;
-    this.key = unbase64(first.body.public_key, 32);
   }
 
+  /** The streams that a PDF has entries of, but for that of entry 0: they must be there in full. */
+  streams_of(bytes) {
+    const all = lines_of(bytes).lines.map((line) => read_entry(line, this.schemas).fields);
+    return new Set(all.filter((fields) => fields?.n > 0).map((fields) => fields.stream));
+  }
+
+  /** Which of the book's keys came from outside. */
   key_given() {
     const { keys } = this.given;
+    const known = this.book === undefined ? [] : this.book_keys.all;
+    this.given_places = [];
     if (keys.length === 0) return;
-    if (!this.key) {
+    if (known.length === 0) {
       this.findings.not_judged("keys", "the book's key is not here to hold the given one against");
       return;
     }
-    this.is_given_key = keys.some(({ name, key }) => name === this.book && same(key, this.key));
-    if (!this.is_given_key) {
-      this.fault("keys", 0, `the book's key is ${verifier_key(this.book, this.key)}, which is not the one that was given`);
-    }
+    const is_given = (one) => keys.some(({ name, key }) => name === this.book && same(key, one.raw));
+    this.given_places = [...known.keys()].filter((place) => is_given(known[place]));
+    if (this.given_places.length > 0) return;
+    const newest = verifier_key(this.book, known.at(-1).raw);
+    this.fault("keys", 0, known.length === 1 ? `the book's key is ${newest}, which is not the one that was given` : `the book's ${known.length} keys, the newest ${newest}, are not the one that was given`);
   }
 
   async open_note(name, bytes) {
     this.findings.look("checkpoints");
-    if (!this.key) this.findings.not_judged("checkpoints", "the book's key is not here");
-    return or_fault(this.findings, "checkpoints", undefined, `the checkpoint ${name}: `, () => open_note(bytes, this.book, this.key));
+    if (this.book_keys.all.length === 0) this.findings.not_judged("checkpoints", "the book's key is not here");
+    return this.opened(`the checkpoint ${name}`, bytes);
+  }
+
+  opened(what, bytes) {
+    return or_fault(this.findings, "checkpoints", undefined, `${what}: `, () => open_note(bytes, this.book, this.book_keys, this.given.witnesses));
   }
 
   async entries(judge, bytes, proof_bytes, c1, listed) {
@@ -273,7 +289,7 @@ class Verification {
       this.fault("tree", undefined, `proofs.jsonl has ${proofs.lines.length - lines.length} lines more than there are entries`);
     }
     judge.finish();
-    this.signatures = judge.signatures;
+    Object.assign(this, { signatures: judge.signatures, book_keys: judge.book_keys });
   }
 
   /** What the story needs of an entry; its bytes stay where they are. */
@@ -405,7 +421,8 @@ class Verification {
 
   /** Checkpoints from outside: only one of the same size can be held against those inside, as there is no proof to others. */
   async outside(notes) {
-    const inside = notes.filter((note) => note);
+    const held = notes.filter((note) => note);
+    const inside = [...held];
     for (const paper of this.given.papers) {
       this.findings.look("checkpoints");
       const what = "the checkpoint that was given";
@@ -413,16 +430,35 @@ class Verification {
         this.fault("checkpoints", undefined, `${what} is of the book ${paper.origin}`);
         continue;
       }
-      if (paper.note) {
-        const opened = await or_fault(this.findings, "checkpoints", undefined, `${what}: `, () => open_note(paper.note, this.book, this.key));
-        if (!opened) continue;
-      }
+      const opened = paper.note && (await this.opened(what, paper.note));
+      if (paper.note && !opened) continue;
       const other = inside.find((note) => note.size === paper.size);
-      if (!other) this.findings.not_judged("checkpoints", "of another size than those in the record");
-      else if (same(other.root, paper.root)) this.trusts.add("checkpoint");
-      else this.fault("checkpoints", undefined, `${what} names another root than the one in the record`);
+      if (!other) {
+        this.findings.not_judged("checkpoints", "of another size than those in the record");
+      } else if (same(other.root, paper.root)) {
+        this.trusts.add("checkpoint");
+        if (opened) held.push(opened);
+      } else {
+        this.fault("checkpoints", undefined, `${what} names another root than the one in the record`);
+      }
     }
-    if (this.is_given_key && inside.length > 0) this.trusts.add("key");
+    held.forEach((note) => this.weigh(note));
+    for (const { name } of this.given.witnesses) {
+      if (!this.trusts.has("witness")) this.note(`The witness ${cut(name)}, whose key was given, cosigned no checkpoint that holds here.`);
+    }
+    if (this.given_places.length > 0 && !this.trusts.has("key")) {
+      this.note("The key that was given is one of the book's, but vouches for no checkpoint here: an older key signed them, or one that is marked as compromised.");
+    }
+  }
+
+  /** What a checkpoint that holds proves from outside. FORMAT.md section 3. */
+  weigh({ size, place, marks }) {
+    const keys = this.book_keys;
+    if (keys.is_compromised(place, size)) {
+      this.findings.not_judged("checkpoints", "signed by a key of the book that is marked as compromised at their size: they prove nothing by themselves");
+    }
+    if (this.given_places.some((given) => keys.vouches(given, place, size))) this.trusts.add("key");
+    if (marks.some(({ at }) => at !== undefined)) this.trusts.add("witness");
   }
 
   /** This page cannot read its own bytes, so it says what the one in the record is, for a person to compare. */
@@ -438,9 +474,10 @@ class Verification {
 
   /** Everything that was found, in words and numbers. */
   async report(name, kind) {
-    const { findings, key, book } = this;
+    const { findings, book } = this;
+    const keys = book === undefined ? [] : (this.book_keys?.all ?? []);
     const faults = [...findings.faults].sort((a, b) => (a.n ?? -1) - (b.n ?? -1));
-    const trust = ["checkpoint", "key"].find((how) => this.trusts.has(how)) ?? "self";
+    const trust = ["witness", "checkpoint", "key"].find((how) => this.trusts.has(how)) ?? "self";
     return {
       name,
       kind,
@@ -450,8 +487,7 @@ class Verification {
       trust,
       book,
       zone: this.zone,
-      key: key && book !== undefined ? verifier_key(book, key) : undefined,
-      fingerprint: key && hex(sha256(key)),
+      keys: keys.map(({ n, name, raw, compromised }) => ({ n, text: verifier_key(book, raw), name, compromised })),
       record: this.manifest_read?.record,
       streams: this.manifest_read?.streams,
       c1: this.c1,

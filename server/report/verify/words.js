@@ -94,8 +94,8 @@ const CHECKS = {
   chain: ["entry", "entries", "Every entry follows the one before it: in the book, in its stream, in its act."],
   time: ["entry", "entries", "The server's clock never goes back unsaid."],
   tree: ["proof", "proofs", "Every entry is in the book's tree under checkpoint.txt, at its place."],
-  checkpoints: ["checkpoint", "checkpoints", "The checkpoints are good notes of this book, signed by its key."],
-  keys: ["key", "keys", "The book's key and the keys of people were rightly enrolled."],
+  checkpoints: ["checkpoint", "checkpoints", "The checkpoints are good notes of this book, signed by its key of their size."],
+  keys: ["key", "keys", "The book's keys and the keys of people were rightly enrolled, and marks on them are on keys that there are."],
   signatures: ["signature", "signatures", "Each signature is by its signer's valid key, in a role that they had, over all of what it covers."],
   separation: ["signature", "signatures", "Nobody signed who may not, because of what they did there."],
   captures: ["piece of raw bytes", "pieces of raw bytes", "The raw bytes of machines are there, and are those that the entries name."],
@@ -116,14 +116,17 @@ function verdict_words(report) {
   if (faults > 0) {
     return [`NOT IN ORDER: ${faults} ${faults === 1 ? "fault" : "faults"}`, "Something does not hold. Each fault below names its check and, where there is one, its entry."];
   }
+  if (report.trust === "witness") {
+    return ["AUTHENTIC: as a witness saw it", "Every check holds, and the witness whose key was given cosigned a checkpoint in the record or the one that was given: at that time it knew of no larger and no other book of this name."];
+  }
   if (report.trust === "checkpoint") {
     return ["AUTHENTIC, as the checkpoint that was given says", "Every check holds, and the record agrees with a checkpoint that came from outside: it is of the book that had this size and root."];
   }
   if (report.trust === "key") {
-    return ["AUTHENTIC: signed by the key that was given", "Every check holds, and the checkpoints in the record are signed by the key that came from outside."];
+    return ["AUTHENTIC: signed by the key that was given", "Every check holds, and a checkpoint in the record is signed by the key that came from outside, or by a newer one to which its proofs lead."];
   }
   return [
     "CONSISTENT, NOT AUTHENTICATED",
-    "Every check holds, but nothing from outside was there to hold the record against: somebody could have made all of it anew under a key of their own. Compare the key below with the one that the plant made known when the book was opened, or give it above and check again.",
+    "Every check holds, but nothing from outside was there that speaks for the record: somebody could have made all of it anew under a key of their own. Compare the key below with the one that the plant made known when the book was opened or its key was changed, or give it above and check again.",
   ];
 }
