@@ -1,32 +1,13 @@
-//! The clock of the machine, set back and forward by Debian's `faketime`: its library stands before the system's own and
-//! leaves the monotonic clock and `/proc/uptime` alone, as setting a real clock does.
-
-use std::path::PathBuf;
+//! The clock of the machine, set back and forward.
 
 use serde_json::{Value, json};
+use tallyseal_tests::faketime::{self, SetClock, Variable, off_by};
 use tallyseal_tests::plant::Plant;
 use tallyseal_tests::server::Server;
-use tallyseal_tests::verifiers::{all_hold_by, binary};
+use tallyseal_tests::verifiers::all_hold_by;
 
-/// The library of the package `faketime`.
-fn library() -> PathBuf {
-    let places = std::fs::read_dir("/usr/lib").unwrap().map(|place| place.unwrap().path());
-    let mut found = places.map(|place| place.join("faketime/libfaketime.so.1")).filter(|file| file.exists());
-    found.next().expect("the package faketime is not installed; tests/run installs it")
-}
-
-/// The environment of a server whose clock is off by so much, as `faketime -f OFFSET` makes it.
-fn off_by(offset: &str) -> Vec<(&'static str, String)> {
-    vec![
-        ("LD_PRELOAD", library().display().to_string()),
-        ("FAKETIME", offset.to_owned()),
-        ("FAKETIME_DONT_FAKE_MONOTONIC", "1".to_owned()),
-    ]
-}
-
-fn start(plant: &Plant, environment: &[(&'static str, String)], more: &[&str]) -> Result<Server, String> {
-    let environment: Vec<(&str, &str)> = environment.iter().map(|(name, value)| (*name, value.as_str())).collect();
-    Server::try_start_at(&plant.book.dir(), &binary("tallyseal"), &environment, "127.0.0.1:0", more)
+fn start(plant: &Plant, environment: &[Variable], more: &[&str]) -> Result<Server, String> {
+    faketime::start(&plant.book.dir(), environment, more)
 }
 
 /// The entries of a book at rest.
@@ -98,25 +79,19 @@ fn a_clock_that_was_set_forward_before_a_start_is_a_step_where_the_machine_ran_o
 fn a_clock_that_is_set_while_the_server_runs_is_a_step_before_the_next_entry() {
     let mut plant = Plant::stocked();
     plant.stop();
-    let folder = tempfile::tempdir().unwrap();
-    let file = folder.path().join("offset");
-    let set = |offset: &str| std::fs::write(&file, format!("{offset}\n")).unwrap();
-    set("+0");
-    let mut environment = off_by("");
-    environment.retain(|(name, _)| *name != "FAKETIME");
-    environment.push(("FAKETIME_TIMESTAMP_FILE", file.display().to_string()));
-    environment.push(("FAKETIME_NO_CACHE", "1".to_owned()));
+    let clock = SetClock::right();
+    let environment = clock.environment();
     let environment: Vec<(&str, &str)> = environment.iter().map(|(name, value)| (*name, value.as_str())).collect();
     plant.start_with(&environment);
     let remark = |text: &str| {
         plant.who("reviewer").act("remark", &json!({ "record": "delivery/DL-1", "text": text })).good();
     };
     remark("as it is");
-    set("-600");
+    clock.set("-600");
     remark("ten minutes back");
-    set("+0");
+    clock.set("+0");
     remark("as it was");
-    set("+1");
+    clock.set("+1");
     remark("one second is no step");
     let of_the_book = plant.stream("book/B");
     let steps: Vec<&Value> = of_the_book.iter().filter(|entry| entry["kind"] == "clock.stepped").collect();

@@ -83,14 +83,24 @@ pub fn mend_head(db: &Connection) {
     .unwrap();
 }
 
-/// The files of the checkpoints that the book keeps, the oldest first.
+/// The files of the checkpoints that the book keeps, the oldest first, without those that a witness cosigned.
 pub fn checkpoints(dir: &Path) -> Vec<PathBuf> {
+    notes(dir).into_iter().filter(|file| file.extension().is_none()).collect()
+}
+
+/// The files of the checkpoints that a witness cosigned, the oldest first.
+pub fn cosigned(dir: &Path) -> Vec<PathBuf> {
+    // One that is being written is not there yet.
+    let whole = |file: &PathBuf| file.extension().is_some_and(|extension| extension != "tmp");
+    notes(dir).into_iter().filter(whole).collect()
+}
+
+fn notes(dir: &Path) -> Vec<PathBuf> {
     let list =
         |dir: &Path| -> Vec<PathBuf> { std::fs::read_dir(dir).unwrap().map(|file| file.unwrap().path()).collect() };
     let folders = list(&dir.join("checkpoints"));
     let mut files: Vec<PathBuf> =
         folders.iter().filter(|folder| folder.is_dir()).flat_map(|folder| list(folder)).collect();
-    files.retain(|file| file.extension().is_none());
     files.sort();
     files
 }

@@ -5,6 +5,7 @@
 
 pub mod api;
 pub mod book;
+pub mod faketime;
 pub mod generated;
 pub mod instance;
 pub mod openapi;

@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use tempfile::TempDir;
 
+use crate::book::Kept;
 use crate::verifiers::{binary, tallyseal};
 
 /// A witness with a directory of its own.
@@ -38,6 +39,21 @@ impl Witness {
         assert_eq!(witness.told(&["follow", "--log", book]), format!("Follows {}.", book.split('+').next().unwrap()));
         witness.start();
         witness
+    }
+
+    /// The witness of that key, started again on what it left: it remembers what it cosigned.
+    pub fn again(kept: &Kept, key: &str) -> Self {
+        let folder = TempDir::new().unwrap();
+        let mut witness = Self { address: "127.0.0.1:0".to_owned(), child: None, folder, key: key.to_owned() };
+        kept.put(&witness.dir());
+        witness.start();
+        witness
+    }
+
+    /// Ends it; gives what it leaves.
+    pub fn keep(mut self) -> Kept {
+        self.kill();
+        Kept::of(&self.dir())
     }
 
     /// Its directory.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use tallyseal_tests::book::checkpoints;
 use tallyseal_tests::verifiers::{Verdict, tallyseal, verify, verify_py, verify_whole};
-use tallyseal_verify::{Check, Options, Report};
+use tallyseal_verify::{Check, Options, Policy, Report};
 
 use crate::stock::Copy;
 
@@ -16,6 +16,10 @@ pub struct Outside {
     pub key: Option<String>,
     /// Checkpoints that were kept.
     pub checkpoints: Vec<PathBuf>,
+    /// Keys of witnesses.
+    pub witnesses: Vec<String>,
+    /// A policy.
+    pub policy: Option<PathBuf>,
 }
 
 impl Outside {
@@ -34,6 +38,17 @@ impl Outside {
         Self { checkpoints: vec![file.to_owned()], ..Self::default() }
     }
 
+    /// A policy.
+    pub fn policy(file: &Path) -> Self {
+        Self { policy: Some(file.to_owned()), ..Self::default() }
+    }
+
+    /// This witness too.
+    pub fn and_witness(mut self, key: &str) -> Self {
+        self.witnesses.push(key.to_owned());
+        self
+    }
+
     /// These too.
     pub fn and_checkpoints(mut self, files: impl IntoIterator<Item = PathBuf>) -> Self {
         self.checkpoints.extend(files);
@@ -48,6 +63,12 @@ impl Outside {
         for file in &self.checkpoints {
             words.extend(["--checkpoint", file.to_str().unwrap()]);
         }
+        for key in &self.witnesses {
+            words.extend(["--witness-key", key]);
+        }
+        if let Some(file) = &self.policy {
+            words.extend(["--policy", file.to_str().unwrap()]);
+        }
         words
     }
 
@@ -56,6 +77,8 @@ impl Outside {
         let options = Options {
             keys: self.key.iter().map(|key| key.parse().unwrap()).collect(),
             checkpoints: self.checkpoints.iter().map(|file| std::fs::read_to_string(file).unwrap()).collect(),
+            witnesses: self.witnesses.iter().map(|key| key.parse().unwrap()).collect(),
+            policy: self.policy.as_ref().map(|file| Policy::read(&std::fs::read(file).unwrap()).unwrap()),
             skip: skip.to_vec(),
             ..Options::default()
         };

@@ -49,8 +49,13 @@ pub struct Copy {
 impl Copy {
     /// As the demo left it.
     pub fn new() -> Self {
+        Self::of(&stock().kept)
+    }
+
+    /// As somebody else left it.
+    pub fn of(kept: &Kept) -> Self {
         let copy = Self { folder: TempDir::new().unwrap() };
-        stock().kept.put(&copy.dir());
+        kept.put(&copy.dir());
         copy
     }
 

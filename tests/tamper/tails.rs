@@ -1,6 +1,6 @@
 //! A tail that was cut off: found by what speaks of more entries than there are, inside the book or outside it.
 
-use tallyseal_tests::book::{administer, checkpoint_size, checkpoints, entries, mend_head};
+use tallyseal_tests::book::{administer, checkpoint_size, checkpoints, cosigned, entries, mend_head};
 use tallyseal_tests::server::Server;
 use tallyseal_tests::verifiers::{binary, tallyseal, verify};
 
@@ -36,7 +36,8 @@ pub fn cut(copy: &Copy) -> u64 {
 
 /// Takes away what the book itself keeps of checkpoints over more entries.
 pub fn cut_checkpoints(copy: &Copy, left: u64) {
-    for file in checkpoints(&copy.dir()).into_iter().filter(|file| checkpoint_size(file) > left) {
+    let all = checkpoints(&copy.dir()).into_iter().chain(cosigned(&copy.dir()));
+    for file in all.filter(|file| checkpoint_size(file) > left) {
         std::fs::remove_file(file).unwrap();
     }
 }
