@@ -50,6 +50,31 @@ impl Hash {
     }
 }
 
+/// A hash function of the SHA-2 family, as the signatures of others name them: time-stamping authorities above all.
+///
+/// Nothing of the book's own is hashed by another than SHA-256. Rule: FIPS 180-4.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sha2 {
+    /// 32 bytes.
+    Bits256,
+    /// 48 bytes.
+    Bits384,
+    /// 64 bytes.
+    Bits512,
+}
+
+impl Sha2 {
+    /// The hash of `bytes`.
+    pub fn of(self, bytes: &[u8]) -> Vec<u8> {
+        let algorithm = match self {
+            Self::Bits256 => &ring::digest::SHA256,
+            Self::Bits384 => &ring::digest::SHA384,
+            Self::Bits512 => &ring::digest::SHA512,
+        };
+        ring::digest::digest(algorithm, bytes).as_ref().to_vec()
+    }
+}
+
 /// A running SHA-256 over bytes that arrive in pieces: files and captures too large to hold.
 pub struct Hasher(ring::digest::Context);
 

@@ -25,4 +25,5 @@ mod rules;
 mod secrets;
 mod separation;
 mod serving;
+mod time_stamps;
 mod witnesses;

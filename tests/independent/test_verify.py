@@ -666,6 +666,10 @@ class People(Case):
         book.sign("U-0007", "counted", "count/C-0001", key=fake)
         self.last(book, "signatures", "Ed25519")
 
+    def test_a_time_stamp_is_counted_and_left_to_openssl(self):
+        result = self.sound(counted().dump(), "--time-stamp", "kept.tst", "--time-stamp", "other.tst")
+        self.assertEqual([one["count"] for one in result["not_judged"] if "openssl ts -verify" in one["what"]], [2])
+
     def test_an_unknown_meaning_is_not_judged_but_its_signature_is(self):
         book = counted()
         book.sign("U-0007", "admired", "count/C-0001")

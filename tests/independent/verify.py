@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """Checks a Tallyseal record without any of its software.
 
-    verify.py PATH.zip|dump.jsonl [--key VKEY] [--checkpoint FILE]... [--witness-key KEY]... [--policy FILE] [--json]
+    verify.py PATH.zip|dump.jsonl [--key VKEY] [--checkpoint FILE]... [--witness-key KEY]... [--policy FILE]
+              [--time-stamp FILE]... [--json]
 
 Written from schema/FORMAT.md alone, on Python 3.11 and the package `cryptography`. It shares no code with the
 server, so a defect in one is not a defect in both. Exit status 0: every check holds; 1: a fault; 2: it could not run.
@@ -38,6 +39,9 @@ KIND_ROWS = """
 | `book.witness_back` | 1 | book | no |
 | `book.fork_seen` | 1 | book | no |
 | `book.receipt_contradicted` | 1 | book | no |
+| `book.time_authority_named` | 1 | book | no |
+| `book.time_stamp_lost` | 1 | book | no |
+| `book.time_stamp_back` | 1 | book | no |
 | `account.enrolled` | 1 | account | yes |
 | `account.roles_changed` | 1 | account | no |
 | `account.disabled` | 1 | account | no |
@@ -2280,6 +2284,7 @@ def run(arguments):
     parser.add_argument("--checkpoint", action="append", default=[], help="a checkpoint kept outside; may be repeated")
     parser.add_argument("--witness-key", action="append", default=[], help="a witness whose cosignatures count")
     parser.add_argument("--policy", help="what to ask for: a TOML file with key, witness, quorum, compromised")
+    parser.add_argument("--time-stamp", action="append", default=[], help="a time-stamp token: counted, and left to openssl ts")
     parser.add_argument("--json", action="store_true", help="the result as one JSON object")
     options = parser.parse_args(arguments)
     try:
@@ -2313,6 +2318,8 @@ def run(arguments):
         verifier = Verifier(OF_A_DUMP)
         verifier.policy = policy
         verifier.dump(data, given, outside)
+    for _ in options.time_stamp:
+        verifier.skip("a time-stamp: `openssl ts -verify -token_in -in TOKEN -data CHECKPOINT -CAfile FILE` judges it")
     result = verifier.result()
     if options.json:
         print(json.dumps(result, ensure_ascii=True))

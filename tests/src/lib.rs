@@ -4,6 +4,7 @@
 #![allow(clippy::missing_panics_doc, clippy::unwrap_used, clippy::expect_used)]
 
 pub mod api;
+pub mod authority;
 pub mod book;
 pub mod faketime;
 pub mod generated;

@@ -309,7 +309,7 @@ impl Small {
 fn many(part: u64) {
     let small = Small::new(part as usize);
     let untouched = small.report();
-    assert!(untouched.ok() && untouched.standing > 4 && !small.captures.is_empty(), "{untouched}");
+    assert!(untouched.ok() && untouched.signatures.standing > 4 && !small.captures.is_empty(), "{untouched}");
     administer(&small.copy.dir(), |db| {
         db.execute_batch("PRAGMA journal_mode = MEMORY").unwrap();
         for number in (part * MANY / BOOKS)..((part + 1) * MANY / BOOKS) {

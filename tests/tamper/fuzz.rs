@@ -23,6 +23,7 @@ use tallyseal_schema::tree::{Frontier, verify_consistency, verify_inclusion};
 use tallyseal_schema::{Entry, Hash};
 use tallyseal_tests::book::{checkpoints, entries};
 use tallyseal_tests::top;
+use tallyseal_verify::time_stamp::{Authorities, answer, covers, judge};
 use tallyseal_verify::{Options, verify};
 
 use crate::archive::Members;
@@ -191,6 +192,35 @@ fn any_bytes_as_an_entry() {
         }
     });
     assert!(accepted > 100, "{accepted}");
+}
+
+#[test]
+fn any_bytes_as_a_time_stamp() {
+    let file = |name: &str| std::fs::read(top().join("server/verify/tests/time_stamps").join(name)).unwrap();
+    let given = Authorities::read(&[file("rsa.pem"), file("p256.pem"), file("chain.pem")].concat()).unwrap();
+    let (over, good) = (Hash::of(&file("note.txt")), ["rsa.tst", "p256.tst", "chain.tst"].map(file));
+    let mut seeds = good.to_vec();
+    // An answer has a status before the token.
+    for token in &good {
+        let inside = [&[0x30, 0x03, 0x02, 0x01, 0x00], token.as_slice()].concat();
+        let length = u16::try_from(inside.len()).unwrap().to_be_bytes();
+        seeds.push([&[0x30, 0x82], &length[..], &inside].concat());
+    }
+    seeds.extend([file("rsa.pem"), file("p256.pem")]);
+    let mut accepted = 0;
+    breed("time_stamp", 20_000, seeds, |bytes| {
+        let _ = covers(bytes);
+        let _ = Authorities::read(bytes);
+        let _ = answer(bytes, &over, b"a nonce", Some(&given));
+        // Nothing else is good than what the authority signed, byte for byte.
+        if judge(bytes, &over, Some(&given)).is_ok() {
+            assert!(good.iter().any(|good| good == bytes));
+            accepted += 1;
+        }
+        // Held against no certificate less is asked, and it still stands for one that is in it.
+        let _ = judge(bytes, &over, None);
+    });
+    assert!(accepted >= 3, "{accepted}");
 }
 
 #[test]

@@ -344,8 +344,8 @@ fn a_record_that_changed_after_it_was_signed_is_void_and_no_fault() {
     });
     let report = Outside::nothing().report(&copy.dir(), &[]);
     let before = Outside::nothing().report(&Copy::new().dir(), &[]);
-    assert_eq!((before.void, report.void), (0, 2));
-    assert_eq!(report.standing, before.standing - 2);
+    assert_eq!((before.signatures.void, report.signatures.void), (0, 2));
+    assert_eq!(report.signatures.standing, before.signatures.standing - 2);
 }
 
 #[test]

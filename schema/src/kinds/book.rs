@@ -184,6 +184,61 @@ pub struct BookForkSeen {
     pub witness: String,
 }
 
+/// The server was told at its start which time-stamping authority to ask from now on, and it was another before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookTimeAuthorityNamed {
+    /// Its address; absent: none is asked any more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub authority: Option<String>,
+    /// SHA-256 of each certificate that was given for it, in ascending order. Empty: its tokens are held against no
+    /// certificate but their own.
+    pub certificates: Vec<Hash>,
+}
+
+/// Why a checkpoint has no time-stamp token.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum NoTimeStamp {
+    /// The authority gave none: no answer, or a refusal.
+    NoToken,
+    /// It gave one that is not good, and that was not kept.
+    BadToken,
+}
+
+/// The newest checkpoint has no time-stamp token, though one was asked for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookTimeStampLost {
+    /// The authority's address.
+    pub authority: String,
+    /// How it answered last, in a sentence.
+    pub cause: String,
+    /// Whether it gave none or a bad one.
+    pub how: NoTimeStamp,
+    /// The authority's time of the last good token; absent where there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<Time>,
+    /// The size of the checkpoint of that token; 0 where there is none.
+    pub size: u64,
+}
+
+/// An authority whose time-stamp tokens were missing gave a good one.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct BookTimeStampBack {
+    /// The authority's time in it.
+    pub at: Time,
+    /// The authority's address.
+    pub authority: String,
+    /// The size of the checkpoint that it covers.
+    pub size: u64,
+}
+
 /// Somebody showed a receipt of this book for an entry that this book does not hold.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "json-schema", derive(schemars::JsonSchema))]

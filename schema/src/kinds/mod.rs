@@ -148,6 +148,9 @@ kinds! {
     "book.witness_back" 1 BookWitnessBack ["book"] false;
     "book.fork_seen" 1 BookForkSeen ["book"] false;
     "book.receipt_contradicted" 1 BookReceiptContradicted ["book"] false;
+    "book.time_authority_named" 1 BookTimeAuthorityNamed ["book"] false;
+    "book.time_stamp_lost" 1 BookTimeStampLost ["book"] false;
+    "book.time_stamp_back" 1 BookTimeStampBack ["book"] false;
     "account.enrolled" 1 AccountEnrolled ["account"] true;
     "account.roles_changed" 1 AccountRolesChanged ["account"] false;
     "account.disabled" 1 AccountDisabled ["account"] false;

@@ -13,6 +13,7 @@ use tallyseal_report::paper::Sheet;
 use tallyseal_schema::ids::AccountId;
 
 use crate::config::Config;
+use crate::time_stamps::Stamping;
 use crate::witnesses::{Asked, Asking};
 use crate::{commands, demo, printing, say};
 
@@ -279,6 +280,19 @@ pub(crate) struct ServeArgs {
     /// After how many seconds it is recorded that a witness is away: for tests, which cannot wait for minutes.
     #[arg(long, hide = true, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..=3_600))]
     witness_lost_seconds: Option<u64>,
+    /// A time-stamping authority (RFC 3161), which must run on another machine; also in config.toml as [time_stamp] with url,
+    /// ca and seconds.
+    #[arg(long, value_name = "URL")]
+    time_stamp_url: Option<String>,
+    /// The certificates (PEM) that the authority's own must lead to.
+    #[arg(long, value_name = "FILE")]
+    time_stamp_ca: Option<PathBuf>,
+    /// How often the newest checkpoint is stamped, where there is a newer one. Unit: seconds [default: 600]
+    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..=86_400))]
+    time_stamp_seconds: Option<u64>,
+    /// After how many seconds it is recorded that the authority is away: for tests, which cannot wait for minutes.
+    #[arg(long, hide = true, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..=3_600))]
+    time_stamp_lost_seconds: Option<u64>,
     /// Start although the clock is before the last entry: the accounts of the two people who agreed on it, as A,B.
     #[arg(long, value_name = "A,B", requires = "why")]
     pub(crate) accept_earlier_clock: Option<String>,
@@ -293,6 +307,17 @@ impl ServeArgs {
         let all = Config::read(&self.dir)?.witnesses(&self.witness)?;
         let patience = self.witness_lost_seconds.map_or(Asking::default().patience, Duration::from_secs);
         Ok(Asking { all, patience })
+    }
+
+    /// The time-stamping authority to ask, as said here or in the data directory.
+    pub(crate) fn stamping(&self) -> Result<Option<Stamping>, CannotRun> {
+        let config = Config::read(&self.dir)?;
+        let (url, ca) = (self.time_stamp_url.as_deref(), self.time_stamp_ca.as_deref());
+        let mut stamping = config.time_stamping(&self.dir, url, ca, self.time_stamp_seconds)?;
+        if let (Some(stamping), Some(seconds)) = (&mut stamping, self.time_stamp_lost_seconds) {
+            stamping.patience = Duration::from_secs(seconds);
+        }
+        Ok(stamping)
     }
 
     /// Who accepted a start on an earlier clock, where it was asked for.

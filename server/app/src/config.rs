@@ -1,10 +1,12 @@
 //! `DIR/config.toml`: what the operator of a book sets once, instead of saying it at every start.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
+use tallyseal_verify::time_stamp::Authorities;
 
 use crate::cli::CannotRun;
+use crate::time_stamps::Stamping;
 use crate::witnesses::Asked;
 
 /// What stands in the file. One that is not there sets nothing.
@@ -14,6 +16,19 @@ pub(crate) struct Config {
     /// Witnesses to ask, each `URL=KEY`.
     #[serde(default)]
     witness: Vec<String>,
+    /// The time-stamping authority to ask.
+    time_stamp: Option<TimeStamp>,
+}
+
+/// A time-stamping authority, and how often it is asked.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct TimeStamp {
+    /// Its certificates in PEM; a path that is not absolute is from the data directory.
+    ca: Option<PathBuf>,
+    /// See [`Stamping::every`].
+    seconds: Option<u64>,
+    url: String,
 }
 
 impl Config {
@@ -52,6 +67,43 @@ impl Config {
         }
         Ok(all)
     }
+
+    /// The time-stamping authority that is set, or the one that was said at the start. `dir`: the data directory.
+    ///
+    /// Errors: two are named; its address is none; its certificates cannot be read.
+    pub(crate) fn time_stamping(
+        &self,
+        dir: &Path,
+        url: Option<&str>,
+        ca: Option<&Path>,
+        seconds: Option<u64>,
+    ) -> Result<Option<Stamping>, CannotRun> {
+        let set = self.time_stamp.as_ref();
+        let url = match (set.map(|set| set.url.as_str()), url) {
+            (Some(set), Some(said)) if set != said => {
+                return Err(CannotRun::because(format!(
+                    "config.toml names the time-stamping authority {set}, and the command line {said}; name one of them"
+                )));
+            }
+            (set, said) => match set.or(said) {
+                Some(url) => url,
+                None if ca.is_some() || seconds.is_some() => {
+                    return Err(CannotRun::because(
+                        "no time-stamping authority is named; say where it is with --time-stamp-url",
+                    ));
+                }
+                None => return Ok(None),
+            },
+        };
+        let path = ca.map(Path::to_owned).or_else(|| set.and_then(|set| set.ca.as_ref()).map(|ca| dir.join(ca)));
+        let authorities = path.map(|path| {
+            let pem = std::fs::read(&path)
+                .map_err(|error| CannotRun::because(format!("{} cannot be read: {error}", path.display())))?;
+            Authorities::read(&pem).map_err(|error| CannotRun::because(format!("{}: {error}", path.display())))
+        });
+        let seconds = seconds.or_else(|| set.and_then(|set| set.seconds));
+        Ok(Some(Stamping::new(url, authorities.transpose()?, seconds)?))
+    }
 }
 
 #[cfg(test)]
@@ -77,6 +129,27 @@ mod tests {
         }
         write("witness = [\"http://127.0.0.1:1=x\"]\n");
         assert!(Config::read(&dir).unwrap().witnesses(&[]).is_err());
+        write("[time_stamp]\nurl = \"http://127.0.0.1:1/tsa\"\nseconds = 60\n");
+        let config = Config::read(&dir).unwrap();
+        let said = |url: &str, ca: Option<&str>, seconds| {
+            config.time_stamping(&dir, Some(url), ca.map(Path::new), seconds).map(Option::unwrap)
+        };
+        let both = said("http://127.0.0.1:1/tsa", None, None).unwrap();
+        assert_eq!((both.url.as_str(), both.every.as_secs()), ("http://127.0.0.1:1/tsa", 60));
+        assert_eq!(said("http://127.0.0.1:1/tsa", None, Some(7)).unwrap().every.as_secs(), 7);
+        assert!(said("http://127.0.0.1:2/tsa", None, None).is_err(), "two addresses");
+        std::fs::write(dir.join("none.pem"), "nothing").unwrap();
+        for ca in ["none.pem", "not-there.pem"] {
+            assert!(said("http://127.0.0.1:1/tsa", dir.join(ca).to_str(), None).is_err(), "{ca}");
+        }
+        for bad in ["[time_stamp]\n", "[time_stamp]\nurl = \"http://a\"\nuri = 1\n"] {
+            write(bad);
+            assert!(Config::read(&dir).is_err(), "{bad:?}");
+        }
+        for bad in ["https://a", "a", "http://u@a", "http://a?b"] {
+            write(&format!("[time_stamp]\nurl = \"{bad}\"\n"));
+            assert!(Config::read(&dir).unwrap().time_stamping(&dir, None, None, None).is_err(), "{bad:?}");
+        }
         std::fs::remove_dir_all(&dir).unwrap();
     }
 }

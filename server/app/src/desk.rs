@@ -30,6 +30,7 @@ use crate::idle::Idle;
 use crate::randomness;
 use crate::strangers::Strangers;
 use crate::streams::Streams;
+use crate::time_stamps::{self, TimeStamps};
 use crate::token::Tokens;
 use crate::vault::{self, Vault, VaultError};
 use crate::verifying::Verifying;
@@ -80,6 +81,7 @@ pub struct Desk {
     copies: Arc<Copies>,
     verifying: Arc<Verifying>,
     /// Set once, when the server has begun to ask them.
+    time_stamps: OnceLock<Arc<TimeStamps>>,
     witnesses: OnceLock<Arc<Witnesses>>,
     zone: chrono_tz::Tz,
 }
@@ -233,6 +235,7 @@ impl Desk {
             vault: Arc::new(vault),
             copies: Arc::default(),
             verifying: Arc::default(),
+            time_stamps: OnceLock::new(),
             witnesses: OnceLock::new(),
             zone,
         }
@@ -266,6 +269,16 @@ impl Desk {
     /// Shows these witnesses from now on.
     pub(crate) fn show_witnesses(&self, witnesses: Arc<Witnesses>) {
         let _ = self.witnesses.set(witnesses);
+    }
+
+    /// The time-stamping authority as it stands, where one is asked.
+    pub(crate) fn time_stamps(&self) -> Option<time_stamps::Standing> {
+        self.time_stamps.get()?.stands()
+    }
+
+    /// Shows this authority from now on.
+    pub(crate) fn show_time_stamps(&self, time_stamps: Arc<TimeStamps>) {
+        let _ = self.time_stamps.set(time_stamps);
     }
 
     /// A token for the forms of a session's pages; `None`: none could be made.

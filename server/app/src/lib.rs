@@ -30,6 +30,7 @@ mod server;
 mod set_again;
 mod strangers;
 mod streams;
+mod time_stamps;
 mod token;
 mod vault;
 mod verifying;

@@ -18,6 +18,7 @@ use crate::cli::CannotRun;
 use crate::clock::{self, SystemClock};
 use crate::desk::Desk;
 use crate::idle::Idle;
+use crate::time_stamps::{Stamping, TimeStamps};
 use crate::token::Tokens;
 use crate::vault::Vault;
 use crate::witnesses::{Asking, Witnesses};
@@ -63,12 +64,13 @@ pub struct Running {
     desk: Data<Desk>,
     handle: actix_web::dev::ServerHandle,
     socket: PathBuf,
+    time_stamps: Arc<TimeStamps>,
     witnesses: Arc<Witnesses>,
 }
 
 impl Running {
     /// Starts a server on the book in `dir`, listening at `listen`. `idle_lock`: so long may a session not be used;
-    /// `asking`: the witnesses.
+    /// `outside`: the witnesses, and the time-stamping authority.
     ///
     /// Errors: in sentences; nothing runs then.
     pub(crate) async fn start(
@@ -76,7 +78,7 @@ impl Running {
         listen: SocketAddr,
         idle_lock: Duration,
         accept_earlier_clock: Option<EarlierClock>,
-        asking: Asking,
+        outside: (Asking, Option<Stamping>),
     ) -> Result<Self, CannotRun> {
         let layout = Layout::new(dir);
         // Listen first: an address in use must not leave a start in the book.
@@ -91,13 +93,15 @@ impl Running {
         let vault = Vault::new(head.book.clone(), key_file::read(&pepper_file(&layout))?);
         let tokens = Tokens::new(&key_file::read(&session_file(&layout))?).map_err(CannotRun::because)?;
         lose_all(&book).await?;
-        let witnesses = Arc::new(Witnesses::follow(&book, asking).await?);
+        let witnesses = Arc::new(Witnesses::follow(&book, outside.0).await?);
+        let time_stamps = Arc::new(TimeStamps::follow(&book, outside.1).await?);
         let captures = Captures::new();
         tokio::spawn(captures.clone().follow(book.clone()));
         let idle = Idle::new(idle_lock, last_act(&book)?);
         let zone = zone(&book)?;
         let desk = Data::new(Desk::new(book.clone(), head.book, vault, tokens, captures.clone(), idle, zone));
         desk.show_witnesses(Arc::clone(&witnesses));
+        desk.show_time_stamps(Arc::clone(&time_stamps));
         let shared = desk.clone();
         let app = move || {
             // Answers hold tokens, one-time secrets and what only some may see: nobody on the way keeps them.
@@ -125,7 +129,7 @@ impl Running {
         control_socket::listen(&socket, book.clone())?;
         tokio::spawn(note_strangers(desk.clone()));
         tokio::spawn(lock_idle(desk.clone()));
-        Ok(Self { address, book, captures, desk, handle, socket, witnesses })
+        Ok(Self { address, book, captures, desk, handle, socket, time_stamps, witnesses })
     }
 
     /// Where it listens.
@@ -151,6 +155,7 @@ impl Running {
             let _ = self.desk.system("access", command).await;
         }
         self.captures.stop().await;
+        self.time_stamps.end();
         self.witnesses.end(&self.book).await;
         let _ = std::fs::remove_file(&self.socket);
         self.book.shutdown().await;

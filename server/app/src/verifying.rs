@@ -14,6 +14,7 @@ use tallyseal_book::{Book, Layout};
 use tallyseal_schema::checkpoint::VerifierKey;
 use tallyseal_schema::witness::WitnessKey;
 use tallyseal_schema::{Hash, Time};
+use tallyseal_verify::time_stamp::Authorities;
 use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside, Report, Trust};
 
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
@@ -40,6 +41,8 @@ pub(crate) struct Began {
     pub(crate) views: bool,
     /// Whose cosignatures count.
     pub(crate) witnesses: Vec<WitnessKey>,
+    /// The certificates that were given for the time-stamping authority.
+    pub(crate) authorities: Option<Authorities>,
 }
 
 /// How far a verification is.
@@ -201,6 +204,7 @@ impl Verifying {
             progress: Some(&progress),
             threads: threads(),
             witnesses: began.witnesses.clone(),
+            authorities: began.authorities.clone(),
             live: true,
             ..Options::default()
         };

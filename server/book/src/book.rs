@@ -180,7 +180,7 @@ impl Book {
     ///
     /// Errors: it cannot be written. Crash: it is there whole or not at all.
     pub fn keep_cosigned(&self, size: u64, id: &str, note: &str) -> Result<(), ReadError> {
-        let kept = notes::keep_cosigned(&self.0.layout.checkpoints(), size, id, note);
+        let kept = notes::keep_beside(&self.0.layout.checkpoints(), size, id, note.as_bytes());
         kept.map_err(|error| ReadError::Store(format!("keeping a cosigned checkpoint: {error}")))
     }
 
@@ -188,7 +188,7 @@ impl Book {
     ///
     /// Errors: it cannot be read.
     pub fn cosigned(&self, size: u64, id: &str) -> Result<Option<String>, ReadError> {
-        match std::fs::read_to_string(notes::cosigned_file(&self.0.layout.checkpoints(), size, id)) {
+        match std::fs::read_to_string(notes::beside(&self.0.layout.checkpoints(), size, id)) {
             Ok(note) => Ok(Some(note)),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
             Err(error) => Err(ReadError::Store(format!("reading a cosigned checkpoint: {error}"))),
@@ -199,8 +199,29 @@ impl Book {
     ///
     /// Errors: `checkpoints/` cannot be read.
     pub fn newest_cosigned(&self, id: &str) -> Result<Option<u64>, ReadError> {
-        let newest = notes::newest_cosigned(&self.0.layout.checkpoints(), id);
+        let newest = notes::newest_beside(&self.0.layout.checkpoints(), id);
         newest.map_err(|error| ReadError::Store(format!("reading checkpoints/: {error}")))
+    }
+
+    /// Keeps a time-stamp token over the checkpoint of that size, beside it. Blocks until it is on disk.
+    ///
+    /// Errors: it cannot be written. Crash: it is there whole or not at all.
+    pub fn keep_time_stamp(&self, size: u64, token: &[u8]) -> Result<(), ReadError> {
+        let kept = notes::keep_beside(&self.0.layout.checkpoints(), size, notes::TIME_STAMP, token);
+        kept.map_err(|error| ReadError::Store(format!("keeping a time-stamp: {error}")))
+    }
+
+    /// The time-stamp token over the largest checkpoint that has one: its size, the checkpoint, the token.
+    ///
+    /// Errors: `checkpoints/` cannot be read.
+    pub fn newest_time_stamp(&self) -> Result<Option<(u64, String, Vec<u8>)>, ReadError> {
+        let dir = self.0.layout.checkpoints();
+        let read = || -> std::io::Result<_> {
+            let Some(size) = notes::newest_beside(&dir, notes::TIME_STAMP)? else { return Ok(None) };
+            let note = std::fs::read_to_string(notes::file(&dir, size))?;
+            Ok(Some((size, note, std::fs::read(notes::beside(&dir, size, notes::TIME_STAMP))?)))
+        };
+        read().map_err(|error| ReadError::Store(format!("reading checkpoints/: {error}")))
     }
 
     /// Hears of every entry from now on.

@@ -77,26 +77,30 @@ pub(crate) fn newest_text(dir: &Path) -> io::Result<Option<String>> {
     newest(dir)?.map(|(file, _)| fs::read_to_string(file)).transpose()
 }
 
-/// The file of a checkpoint of that size as a witness cosigned it. `id`: the witness's key ID in 8 hex digits.
-pub(crate) fn cosigned_file(dir: &Path, size: u64, id: &str) -> PathBuf {
-    dir.join(folder_name(size)).join(format!("{}.{id}", file_name(size)))
+/// What the name of a time-stamp token ends with. Rule: `FORMAT.md` section 3.
+pub(crate) const TIME_STAMP: &str = "tst";
+
+/// A file beside the checkpoint of that size. `ending`: the key ID in 8 hex digits of the witness that cosigned it, or
+/// [`TIME_STAMP`].
+pub(crate) fn beside(dir: &Path, size: u64, ending: &str) -> PathBuf {
+    dir.join(folder_name(size)).join(format!("{}.{ending}", file_name(size)))
 }
 
-/// Keeps a checkpoint as a witness cosigned it, beside the one that it is of.
+/// Keeps what others signed of a checkpoint, beside it.
 ///
 /// Crash: a temporary file may be left that nobody reads; else it is whole.
-pub(crate) fn keep_cosigned(dir: &Path, size: u64, id: &str, note: &str) -> io::Result<()> {
-    let to = cosigned_file(dir, size, id);
-    let tmp = to.with_extension(format!("{id}.tmp"));
+pub(crate) fn keep_beside(dir: &Path, size: u64, ending: &str, bytes: &[u8]) -> io::Result<()> {
+    let to = beside(dir, size, ending);
+    let tmp = to.with_extension(format!("{ending}.tmp"));
     let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&tmp)?;
-    file.write_all(note.as_bytes())?;
+    file.write_all(bytes)?;
     file.sync_all()?;
     fs::rename(&tmp, &to)?;
     to.parent().map_or(Ok(()), sync_dir)
 }
 
-/// The largest size of which a checkpoint cosigned by that witness is kept.
-pub(crate) fn newest_cosigned(dir: &Path, id: &str) -> io::Result<Option<u64>> {
+/// The largest size beside whose checkpoint a file with that ending is kept.
+pub(crate) fn newest_beside(dir: &Path, ending: &str) -> io::Result<Option<u64>> {
     let mut folders: Vec<PathBuf> = Vec::new();
     for entry in fs::read_dir(dir)? {
         let entry = entry?;
@@ -109,7 +113,7 @@ pub(crate) fn newest_cosigned(dir: &Path, id: &str) -> io::Result<Option<u64>> {
         let mut newest = None;
         for entry in fs::read_dir(folder)? {
             let name = entry?.file_name();
-            let size = name.to_str().and_then(|name| name.split_once('.')).filter(|(_, of)| *of == id);
+            let size = name.to_str().and_then(|name| name.split_once('.')).filter(|(_, of)| *of == ending);
             newest = newest.max(size.and_then(|(size, _)| size.parse::<u64>().ok()));
         }
         if newest.is_some() {
@@ -206,16 +210,18 @@ mod tests {
     fn cosigned_ones_lie_beside_and_are_none_of_the_kept() {
         let dir = tempfile::tempdir().unwrap();
         let mut notes = Notes::new(dir.path().to_owned(), 0);
-        assert_eq!(newest_cosigned(dir.path(), "0badc0de").unwrap(), None);
+        assert_eq!(newest_beside(dir.path(), "0badc0de").unwrap(), None);
         for size in [9, 10, 10_000, 20_000] {
             notes.keep(size, "kept").unwrap();
         }
-        keep_cosigned(dir.path(), 10, "0badc0de", "cosigned").unwrap();
-        keep_cosigned(dir.path(), 9, "0badc0de", "cosigned").unwrap();
-        keep_cosigned(dir.path(), 10_000, "deadbeef", "by another").unwrap();
-        assert_eq!(newest_cosigned(dir.path(), "0badc0de").unwrap(), Some(10));
-        assert_eq!(newest_cosigned(dir.path(), "deadbeef").unwrap(), Some(10_000));
-        let file = cosigned_file(dir.path(), 10, "0badc0de");
+        keep_beside(dir.path(), 10, "0badc0de", b"cosigned").unwrap();
+        keep_beside(dir.path(), 9, "0badc0de", b"cosigned").unwrap();
+        keep_beside(dir.path(), 10_000, "deadbeef", b"by another").unwrap();
+        keep_beside(dir.path(), 9, TIME_STAMP, &[0xff]).unwrap();
+        assert_eq!(newest_beside(dir.path(), "0badc0de").unwrap(), Some(10));
+        assert_eq!(newest_beside(dir.path(), "deadbeef").unwrap(), Some(10_000));
+        assert_eq!(newest_beside(dir.path(), TIME_STAMP).unwrap(), Some(9));
+        let file = beside(dir.path(), 10, "0badc0de");
         assert_eq!(file, dir.path().join("000000000000/0000000000000010.0badc0de"));
         assert_eq!(std::fs::read_to_string(file).unwrap(), "cosigned");
         assert_eq!(newest_text(dir.path()).unwrap().as_deref(), Some("kept"));

@@ -121,6 +121,9 @@ authority! {
     LoseWitness software("lose_witness");
     RestoreWitness software("restore_witness");
     NoteFork software("note_fork");
+    NameTimeAuthority software("name_time_authority");
+    LoseTimeStamp software("lose_time_stamp");
+    RestoreTimeStamp software("restore_time_stamp");
     NoteReceipt software("note_receipt");
     Remark people("remark", LABEL_PEOPLE);
     RegisterSupplier people("register_supplier", &[Supervisor]);

@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 use tallyseal_schema::ids::{AccountId, Stream};
 use tallyseal_schema::kinds::{
-    BookForkSeen, BookKeyCompromised, BookReceiptContradicted, BookWitnessBack, BookWitnessLost, BookWitnessesNamed,
-    OtherHistory,
+    BookForkSeen, BookKeyCompromised, BookReceiptContradicted, BookTimeAuthorityNamed, BookTimeStampBack,
+    BookTimeStampLost, BookWitnessBack, BookWitnessLost, BookWitnessesNamed, NoTimeStamp, OtherHistory,
 };
 use tallyseal_schema::signature::key_name;
 use tallyseal_schema::{Body, Entry, Hash, Time, canonical};
@@ -21,6 +21,8 @@ use crate::world::{Stop, World};
 const WITNESSES_MAX: usize = 16;
 /// The longest checkpoint that is kept in an entry. Unit: characters.
 const CHECKPOINT_MAX: usize = 2_000;
+/// So many certificates are given for a time-stamping authority at most.
+const CERTIFICATES_MAX: usize = 16;
 
 /// A key of the book.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -32,6 +34,17 @@ pub struct BookKey {
     pub key: Hash,
     /// The entry that enrolled it: it signs checkpoints larger than this.
     pub n: u64,
+}
+
+/// The time-stamping authority that is asked.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TimeAuthority {
+    /// SHA-256 of each certificate that was given for it.
+    pub certificates: BTreeSet<Hash>,
+    /// Why there is no token of the newest checkpoint; `None`: there is.
+    pub lost: Option<NoTimeStamp>,
+    /// Its address.
+    pub url: String,
 }
 
 /// What is remembered of the book.
@@ -48,6 +61,9 @@ pub struct BookState {
     pub receipt: Option<bool>,
     /// Witnesses that do not cosign, by their keys, and when they did last.
     pub lost: BTreeMap<String, Option<Time>>,
+    /// The time-stamping authority that is asked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time_authority: Option<TimeAuthority>,
     /// The witnesses that are asked, by their keys.
     pub witnesses: BTreeSet<String>,
 }
@@ -84,6 +100,21 @@ impl BookState {
             Body::BookForkSeen(body) => {
                 self.forked.insert(body.witness.clone());
                 self.alarms.push(entry.header.n);
+            }
+            Body::BookTimeAuthorityNamed(body) => {
+                let certificates = body.certificates.iter().copied().collect();
+                let named = |url: &String| TimeAuthority { certificates, lost: None, url: url.clone() };
+                self.time_authority = body.authority.as_ref().map(named);
+            }
+            Body::BookTimeStampLost(body) => {
+                if let Some(authority) = &mut self.time_authority {
+                    authority.lost = Some(body.how);
+                }
+            }
+            Body::BookTimeStampBack(_) => {
+                if let Some(authority) = &mut self.time_authority {
+                    authority.lost = None;
+                }
             }
             Body::BookReceiptContradicted(body) => {
                 self.receipt = Some(body.checkpoint.is_some());
@@ -181,6 +212,73 @@ pub(crate) fn note_fork(
         return Ok(Vec::new());
     }
     Ok(vec![Draft::entry(&Stream::book(), BookForkSeen { history, known, size, witness })])
+}
+
+/// Says which time-stamping authority is asked, where it is another than before.
+pub(crate) fn name_time_authority(
+    world: &World,
+    authority: Option<&String>,
+    certificates: &[Hash],
+) -> Result<Vec<Draft>, Stop> {
+    let before = state(world)?.time_authority;
+    let authority = authority.map(|url| line("authority", url)).transpose()?;
+    let certificates: BTreeSet<Hash> = certificates.iter().copied().collect();
+    if certificates.len() > CERTIFICATES_MAX {
+        return Err(Refusal::invalid(
+            "too-many-certificates",
+            format!(
+                "{} certificates are given for the time-stamping authority; {CERTIFICATES_MAX} are the most.",
+                certificates.len()
+            ),
+            "Give those that its path ends at, and no others.",
+        )
+        .into());
+    }
+    let same = match (&before, &authority) {
+        (None, None) => true,
+        (Some(before), Some(url)) => before.url == *url && before.certificates == certificates,
+        _ => false,
+    };
+    if same {
+        return Ok(Vec::new());
+    }
+    let body = BookTimeAuthorityNamed { authority, certificates: certificates.into_iter().collect() };
+    Ok(vec![Draft::entry(&Stream::book(), body)])
+}
+
+/// The time-stamping authority as it stands, where it is that one.
+fn stamping(state: BookState, authority: &str) -> Result<TimeAuthority, Stop> {
+    match state.time_authority {
+        Some(asked) if asked.url == authority => Ok(asked),
+        _ => Err(Refusal::internal("that time-stamping authority is not asked").into()),
+    }
+}
+
+/// The newest checkpoint has no time-stamp token. Said once, and once more where none was given first and then a bad one,
+/// until there is a good one again.
+pub(crate) fn lose_time_stamp(
+    world: &World,
+    authority: &str,
+    how: NoTimeStamp,
+    since: Option<Time>,
+    size: u64,
+    cause: &str,
+) -> Result<Vec<Draft>, Stop> {
+    let asked = stamping(state(world)?, authority)?;
+    if asked.lost == Some(NoTimeStamp::BadToken) || asked.lost == Some(how) {
+        return Ok(Vec::new());
+    }
+    let body = BookTimeStampLost { authority: asked.url, cause: line("cause", cause)?, how, since, size };
+    Ok(vec![Draft::entry(&Stream::book(), body)])
+}
+
+/// There is a good token again.
+pub(crate) fn restore_time_stamp(world: &World, authority: &str, at: Time, size: u64) -> Result<Vec<Draft>, Stop> {
+    let asked = stamping(state(world)?, authority)?;
+    if asked.lost.is_none() {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Draft::entry(&Stream::book(), BookTimeStampBack { at, authority: asked.url, size })])
 }
 
 /// A receipt was shown that this book contradicts. Said once, and once more where only the later one is proved.

@@ -10,6 +10,7 @@ use tallyseal_schema::kinds::HandCounted;
 use tallyseal_schema::kinds::InterimDecision;
 use tallyseal_schema::kinds::LimitSetDrafted;
 use tallyseal_schema::kinds::LineDevice;
+use tallyseal_schema::kinds::NoTimeStamp;
 use tallyseal_schema::kinds::OrderPlanned;
 use tallyseal_schema::kinds::OverrideKind;
 use tallyseal_schema::kinds::RollChoice;
@@ -184,6 +185,12 @@ pub enum Command {
     RestoreWitness { witness: String, size: u64 },
     /// A witness knows another history of this book, of `known` entries.
     NoteFork { witness: String, size: u64, known: u64, history: OtherHistory },
+    /// The server was told at its start which time-stamping authority to ask, and with which certificates (SHA-256).
+    NameTimeAuthority { authority: Option<String>, certificates: Vec<Hash> },
+    /// The newest checkpoint has no time-stamp token. `since`, `size`: of the last good one.
+    LoseTimeStamp { authority: String, how: NoTimeStamp, since: Option<Time>, size: u64, cause: String },
+    /// There is a good one again: the authority's time, and the size that it covers.
+    RestoreTimeStamp { authority: String, at: Time, size: u64 },
     /// A receipt was shown that this book contradicts. `checkpoint`: what proves it.
     NoteReceipt { account: Option<AccountId>, n: u64, leaf: Hash, ours: Option<Hash>, checkpoint: Option<String> },
     /// Something worth keeping is written down; a remark is never deleted.
@@ -506,6 +513,9 @@ impl Command {
             | C::LoseWitness { .. }
             | C::RestoreWitness { .. }
             | C::NoteFork { .. }
+            | C::NameTimeAuthority { .. }
+            | C::LoseTimeStamp { .. }
+            | C::RestoreTimeStamp { .. }
             | C::NoteReceipt { .. } => return Some(Stream::book()),
             C::RegisterSupplier { supplier, .. } | C::ApproveSupplier { supplier, .. } => (Thing::Supplier, supplier),
             C::DraftItem { item, .. } | C::ApproveItem { item, .. } | C::ObsoleteItem { item, .. } => {
@@ -644,6 +654,13 @@ pub(crate) fn decide(world: &World, context: &Context, command: &Command) -> Res
         C::LoseWitness { witness, since, size, cause } => book::lose_witness(world, witness, *since, *size, cause),
         C::RestoreWitness { witness, size } => book::restore_witness(world, witness, *size),
         C::NoteFork { witness, size, known, history } => book::note_fork(world, witness, *size, *known, *history),
+        C::NameTimeAuthority { authority, certificates } => {
+            book::name_time_authority(world, authority.as_ref(), certificates)
+        }
+        C::LoseTimeStamp { authority, how, since, size, cause } => {
+            book::lose_time_stamp(world, authority, *how, *since, *size, cause)
+        }
+        C::RestoreTimeStamp { authority, at, size } => book::restore_time_stamp(world, authority, *at, *size),
         C::NoteReceipt { account, n, leaf, ours, checkpoint } => {
             book::note_receipt(world, account.as_ref(), *n, *leaf, *ours, checkpoint.as_ref())
         }

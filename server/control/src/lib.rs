@@ -50,7 +50,7 @@ mod world;
 
 pub use account::{AccountKey, AccountState, fold_account};
 pub use authority::{AUTHORITY, Authority};
-pub use book::{BookKey, BookState};
+pub use book::{BookKey, BookState, TimeAuthority};
 pub use command::{CodeRun, Command, Irregular, Piece};
 pub use container::{ContainerState, ContainerStatus, DESTROY_DAYS};
 pub use count::{CountState, CountStatus, Disposed, Fault, Taken, Totals};

@@ -14,7 +14,7 @@ use crate::{SessionState, StationState, SupplierState, TestRollState};
 
 /// Version of the states and keys below. Raise it with every change to what is remembered: views of another
 /// version are folded anew from the entries.
-pub const VIEW_VERSION: u32 = 8;
+pub const VIEW_VERSION: u32 = 9;
 
 /// A key under which streams are found: `THING.PROPERTY=VALUE`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

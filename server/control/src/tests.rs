@@ -33,6 +33,7 @@ mod stations;
 mod table;
 mod tags;
 mod texts;
+mod time_stamps;
 mod totals;
 mod waiting;
 mod witnesses;

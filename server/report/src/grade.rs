@@ -5,8 +5,8 @@ use tallyseal_control::{CountStatus, DeliveryStatus, DeviationStatus, HandCountS
 use tallyseal_control::{Quality, Record, RollState, State};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::kinds::{
-    CountPurpose, CrossCheck, ExaminationResult, ExaminationVerdict, FaultKind, Role, SettledBy, Severity, StationWork,
-    Verdict,
+    CountPurpose, CrossCheck, ExaminationResult, ExaminationVerdict, FaultKind, NoTimeStamp, Role, SettledBy, Severity,
+    StationWork, Verdict,
 };
 use tallyseal_schema::{Body, By, Entry};
 
@@ -182,6 +182,9 @@ sorts! {
     RECEIPT_CONTRADICTS: ["book.receipt_contradicted"], "", stops("A receipt contradicts this book");
     WITNESS_LOST: ["book.witness_lost"], "", decision("Witness lost: nobody outside follows the book");
     WITNESSES_CHANGED: ["book.witnesses_named"], "", seen("Witnesses changed");
+    TIME_STAMP_BAD: ["book.time_stamp_lost"], "bad_token", decision("A bad time-stamp was refused");
+    TIME_STAMPS_MISSING: ["book.time_stamp_lost"], "no_token", decision("Time-stamps are missing");
+    TIME_AUTHORITY_CHANGED: ["book.time_authority_named"], "", seen("Time-stamping authority changed");
     REMARK: ["remark.made"], "by_others", seen("Remark");
     LATE_ENTRY: [], "late", Judged { by_sight: true, ..decision("Late entry") };
 }
@@ -306,6 +309,11 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
         B::BookReceiptContradicted(_) => Some(RECEIPT_CONTRADICTS),
         B::BookWitnessLost(_) => Some(WITNESS_LOST),
         B::BookWitnessesNamed(_) => Some(WITNESSES_CHANGED),
+        B::BookTimeStampLost(body) => match body.how {
+            NoTimeStamp::BadToken => Some(TIME_STAMP_BAD),
+            NoTimeStamp::NoToken => Some(TIME_STAMPS_MISSING),
+        },
+        B::BookTimeAuthorityNamed(_) => Some(TIME_AUTHORITY_CHANGED),
         // What quality itself writes on a record is its answer, not a thing to be answered.
         B::RemarkMade(_) => {
             if reviews(&entry.header.by) {
@@ -318,6 +326,7 @@ pub fn of_entry(entry: &Entry) -> Option<Judged> {
         B::BookOpened(_)
         | B::BookStarted(_)
         | B::BookWitnessBack(_)
+        | B::BookTimeStampBack(_)
         | B::AccountEnrolled(_)
         | B::AccountRolesChanged(_)
         | B::AccountDisabled(_)
@@ -495,6 +504,9 @@ pub fn standing(judged: Judged, entry: &Entry, record: &Record, look: &dyn Fn(&S
         // No later entry makes it untrue.
         (Body::BookForkSeen(_) | Body::BookReceiptContradicted(_), _) => true,
         (Body::BookWitnessLost(body), State::Book(state)) => state.lost.get(&body.witness) == Some(&body.since),
+        (Body::BookTimeStampLost(body), State::Book(state)) => {
+            state.time_authority.as_ref().is_some_and(|asked| asked.url == body.authority && asked.lost.is_some())
+        }
         (Body::HandCountDiffered(_), State::HandCount(state)) => {
             state.status == HandCountStatus::Differed && running(&state.order)
         }

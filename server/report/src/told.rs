@@ -175,6 +175,14 @@ pub fn sentence(entry: &Entry, earlier: &[Entry]) -> String {
             [] => "No witness is asked any more.".to_owned(),
             named => named.iter().map(|key| witness_name(key)).collect::<Vec<_>>().join(", "),
         },
+        Body::BookTimeStampLost(body) => format!("{}: {}", body.authority, body.cause),
+        Body::BookTimeAuthorityNamed(body) => match &body.authority {
+            None => "No time-stamping authority is asked any more.".to_owned(),
+            Some(authority) if body.certificates.is_empty() => {
+                format!("{authority}, held against no certificate from outside.")
+            }
+            Some(authority) => authority.clone(),
+        },
         Body::AccountLocked(body) => format!("After {} wrong passwords.", words::number(body.failures)),
         Body::AccountKeyCompromised(body) => {
             format!("Key {}: what it signed at entry {} and after does not stand.", body.key, words::number(body.from))

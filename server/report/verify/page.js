@@ -90,8 +90,7 @@ function show_faults(report) {
 function show_checks(report) {
   const made = new Map(report.checks.map((line) => [line.check, line]));
   const broken = report.kind === "zip" && (made.get("zip")?.faults ?? 0) > 0;
-  // Nobody asks this page for something that had to come from outside.
-  const rows = CHECK_NAMES.filter((check) => check !== "require").map((check) => {
+  const rows = CHECK_NAMES.map((check) => {
     const [one, many, holds] = CHECKS[check];
     const line = made.get(check);
     if (!line || (broken && check !== "zip")) {

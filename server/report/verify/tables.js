@@ -14,6 +14,9 @@ const KINDS = new Map([
   ["book.witness_back.v1",{"content":false,"things":["book"]}],
   ["book.fork_seen.v1",{"content":false,"things":["book"]}],
   ["book.receipt_contradicted.v1",{"content":false,"things":["book"]}],
+  ["book.time_authority_named.v1",{"content":false,"things":["book"]}],
+  ["book.time_stamp_lost.v1",{"content":false,"things":["book"]}],
+  ["book.time_stamp_back.v1",{"content":false,"things":["book"]}],
   ["account.enrolled.v1",{"content":true,"things":["account"]}],
   ["account.roles_changed.v1",{"content":false,"things":["account"]}],
   ["account.disabled.v1",{"content":false,"things":["account"]}],
@@ -199,7 +202,7 @@ const MEANINGS = new Map([
   ["label record rejected",{"makers":["order.planned","order.roll_examined","order.issued","order.roll_received","order.started","order.roll_mounted","order.roll_dismounted","order.interrupted","order.resumed","order.quantity_recorded","order.units_recorded","order.quantity_withdrawn","order.finished","order.roll_given_back","order.return_taken","issue.given","clearance.performed","container.opened","container.filled","container.sealed","container.destruction_declared","hand_count.opened","hand_count.entered","override.requested","reconciliation.computed"],"not_self":false,"roles":["reviewer"],"signers":["signed for packaging","counted","issued","issue taken","cleared","clearance checked","destroyed","destruction witnessed","reconciled","reconciliation checked"],"things":["order"]}],
 ]);
 
-const CHECK_NAMES = ["zip","manifest","complete","bytes","chain","time","tree","checkpoints","keys","signatures","separation","captures","plugins","pdf","seal","require"];
+const CHECK_NAMES = ["zip","manifest","complete","bytes","chain","time","tree","checkpoints","keys","signatures","separation","captures","plugins","pdf","seal"];
 
 /** Title and mark of each grade. */
 const GRADES = {"1":["Stops a batch","grave"],"2":["Needs a decision","hold"],"3":["To be seen","seen"]};
@@ -214,6 +217,8 @@ const EXCEPTIONS = {
   "book.key_compromised": {"":[3,"The book's key compromised"]},
   "book.key_enrolled": {"":[3,"The book's key changed"]},
   "book.receipt_contradicted": {"":[1,"A receipt contradicts this book"]},
+  "book.time_authority_named": {"":[3,"Time-stamping authority changed"]},
+  "book.time_stamp_lost": {"bad_token":[2,"A bad time-stamp was refused"],"no_token":[2,"Time-stamps are missing"]},
   "book.witness_lost": {"":[2,"Witness lost: nobody outside follows the book"]},
   "book.witnesses_named": {"":[3,"Witnesses changed"]},
   "clearance.performed": {"foreign":[1,"Foreign labels or product on the line"]},

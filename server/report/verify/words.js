@@ -57,6 +57,7 @@ const CASES = {
   "container.destruction_declared": ({ late }) => (late ? "late" : undefined),
   "station.work_logged": ({ work }) => (work === "cleaning" ? undefined : "repaired"),
   "session.password_refused": ({ record }) => (record ? "at_signature" : undefined),
+  "book.time_stamp_lost": ({ how }) => how,
   "remark.made": (_, by) => (reviews(by) ? undefined : "by_others"),
 };
 

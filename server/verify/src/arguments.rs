@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use tallyseal_schema::checkpoint::VerifierKey;
 
+use crate::time_stamp::Authorities;
 use crate::{Options, Policy, Report, Require, WitnessKey, verify};
 
 /// What to verify and what to hold it against.
@@ -21,6 +22,12 @@ pub struct Arguments {
     /// The key of a witness whose cosignatures count.
     #[arg(long, value_name = "KEY")]
     pub witness_key: Vec<WitnessKey>,
+    /// The certificates (PEM) of a time-stamping authority, from outside: makes time-stamp tokens be judged.
+    #[arg(long, value_name = "FILE")]
+    pub tsa_ca: Vec<PathBuf>,
+    /// A time-stamp token that was kept elsewhere, over a checkpoint that is here or given.
+    #[arg(long, value_name = "FILE", requires = "tsa_ca")]
+    pub time_stamp: Vec<PathBuf>,
     /// What to ask for, as a TOML file: the book's key, witnesses and how many of them, keys that were stolen.
     #[arg(long, value_name = "FILE")]
     pub policy: Option<PathBuf>,
@@ -37,15 +44,20 @@ impl Arguments {
     ///
     /// Errors: it could not run; why, in a sentence.
     pub fn verify(&self, live: bool) -> Result<Report, String> {
-        let read = |path: &PathBuf| {
-            let bytes = std::fs::read(path).map_err(|error| format!("{} cannot be read: {error}", path.display()))?;
-            // What is not text is no note; it is said as such.
-            Ok::<_, String>(String::from_utf8_lossy(&bytes).into_owned())
-        };
-        let policy = self.policy.as_ref().map(|path| {
-            let bytes = std::fs::read(path).map_err(|error| format!("{} cannot be read: {error}", path.display()))?;
-            Policy::read(&bytes).map_err(|error| format!("{}: {error}", path.display()))
-        });
+        let read =
+            |path: &PathBuf| std::fs::read(path).map_err(|error| format!("{} cannot be read: {error}", path.display()));
+        // What is not text is no note; it is said as such.
+        let text = |path: &PathBuf| Ok::<_, String>(String::from_utf8_lossy(&read(path)?).into_owned());
+        let policy = self
+            .policy
+            .as_ref()
+            .map(|path| Policy::read(&read(path)?).map_err(|error| format!("{}: {error}", path.display())));
+        let mut certificates = Vec::new();
+        for path in &self.tsa_ca {
+            certificates.extend(read(path)?);
+            certificates.push(b'\n');
+        }
+        let authorities = (!self.tsa_ca.is_empty()).then(|| Authorities::read(&certificates)).transpose();
         let show = |done: u64, total: u64| {
             // Progress that nobody can see is no reason to stop.
             let _ = write!(std::io::stderr(), "\r{done} of {total} entries");
@@ -54,7 +66,9 @@ impl Arguments {
         let terminal = std::io::stderr().is_terminal();
         let options = Options {
             keys: self.key.clone(),
-            checkpoints: self.checkpoint.iter().map(read).collect::<Result<_, _>>()?,
+            checkpoints: self.checkpoint.iter().map(text).collect::<Result<_, _>>()?,
+            authorities: authorities.map_err(|error| format!("--tsa-ca: {error}"))?,
+            time_stamps: self.time_stamp.iter().map(read).collect::<Result<_, _>>()?,
             witnesses: self.witness_key.clone(),
             policy: policy.transpose()?,
             require: self.require.clone(),

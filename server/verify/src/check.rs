@@ -21,6 +21,8 @@ pub enum Check {
     Tree,
     /// The checkpoints are good notes of this book, and no entry that they speak of is missing.
     Checkpoints,
+    /// The time-stamp tokens are good, by an authority that was given, and over the checkpoints that they lie beside.
+    TimeStamps,
     /// The book's key and the keys of accounts were rightly enrolled.
     Keys,
     /// People's signatures: signer, key, what they cover.
@@ -41,7 +43,7 @@ pub enum Check {
 
 impl Check {
     /// Every check, in the order in which they are reported.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::Zip,
         Self::Manifest,
         Self::Complete,
@@ -50,6 +52,7 @@ impl Check {
         Self::Time,
         Self::Tree,
         Self::Checkpoints,
+        Self::TimeStamps,
         Self::Keys,
         Self::Signatures,
         Self::Separation,
@@ -71,6 +74,7 @@ impl Check {
             Self::Time => "time",
             Self::Tree => "tree",
             Self::Checkpoints => "checkpoints",
+            Self::TimeStamps => "time_stamps",
             Self::Keys => "keys",
             Self::Signatures => "signatures",
             Self::Separation => "separation",

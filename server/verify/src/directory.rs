@@ -3,10 +3,11 @@
 use std::path::Path;
 
 use tallyseal_schema::BookName;
+use tallyseal_schema::ids::Stream;
 
 use crate::cannot_run::CannotRun;
 use crate::check::Check;
-use crate::chunk::Scene;
+use crate::chunk::{Fact, Scene};
 use crate::day_files;
 use crate::entries_run::{self, Passed};
 use crate::findings::Findings;
@@ -15,6 +16,7 @@ use crate::notes::{self, NoteText, Signers};
 use crate::options::Options;
 use crate::report::{Head, Outside, Report, SourceKind};
 use crate::source::{BookFile, Opening, Source};
+use crate::stamps::{self, Stamps};
 use crate::verdict::{self, Given};
 
 /// Checkpoints are kept at the latest after so many entries; a longer tail without one is worth a word.
@@ -33,7 +35,10 @@ pub(crate) fn given(options: &Options<'_>) -> Vec<NoteText> {
 /// Verifies a data directory.
 pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
     let mut findings = Findings::new(&options.skip);
-    // Before the entries: a server that runs may keep further checkpoints while we read.
+    // Before the entries, and time-stamps before checkpoints: a server that runs may keep further ones while we read, and
+    // each comes after what it is over.
+    let mut tokens = stamps::read_dir(&dir.join("checkpoints"))?;
+    tokens.extend(stamps::given(options));
     let mut texts = notes::read_dir(&dir.join("checkpoints"))?;
     let book = BookFile::open(dir, options.live)?;
     texts.extend(given(options));
@@ -67,10 +72,13 @@ pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, Cannot
     }
     let end = book.end;
     let source = Source::Book(book);
-    let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |_, _, _| {})?;
+    let mut stamps = Stamps::judge(&tokens, &texts, options, &mut findings);
+    let mut seen = |fact: &Fact, _: Option<&Stream>, _: &mut Findings| stamps.entry(fact);
+    let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut seen)?;
     founders(&judge.accounts, &mut findings);
-    let mut report = Ended { judge: &judge, passed: &passed, book: opening.book.as_ref(), end, from_zero: true }
-        .held_against(&texts, options, &mut findings);
+    let mut report =
+        Ended { judge: &judge, passed: &passed, book: opening.book.as_ref(), end, from_zero: true, stamps: &stamps }
+            .held_against(&texts, options, &mut findings);
     report.book = opening.book;
     report.notes.extend(about_captures);
     Ok(finished(report, findings))
@@ -85,6 +93,7 @@ pub(crate) struct Ended<'a> {
     pub(crate) end: u64,
     /// The entries begin at 0, so the tree over them is the book's.
     pub(crate) from_zero: bool,
+    pub(crate) stamps: &'a Stamps,
 }
 
 impl Ended<'_> {
@@ -104,6 +113,8 @@ impl Ended<'_> {
             findings.not_judged(Check::Checkpoints, "the entries before the dump are not here", notes.len() as u64);
         }
         let proofs = given.proofs(held.iter().copied(), options, findings);
+        let names: Vec<&str> = held.iter().map(|note| note.name.as_str()).collect();
+        let (time_stamp, about_stamps) = self.stamps.finish(&names, findings);
         let at = |size: u64| self.passed.times.get(&size).copied();
         let (trust, outside) = verdict::trust(&proofs, self.end, at, options, findings);
         let checkpoint = notes::newest(held);
@@ -116,6 +127,7 @@ impl Ended<'_> {
             head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
             checkpoint,
             outside,
+            time_stamp,
             signatures: self.passed.signed.signatures,
             compromised: self.passed.signed.compromised.clone(),
             policy: None,
@@ -124,6 +136,7 @@ impl Ended<'_> {
             notes: verdict::about_compromised(&self.passed.signed.compromised).collect(),
         };
         report.notes.extend(verdict::about_keys(self.book, keys));
+        report.notes.extend(about_stamps);
         let behind = self.end.saturating_sub(checkpoint.map_or(0, |checkpoint| checkpoint.size));
         if behind > LATE_ENTRIES && self.from_zero {
             report.notes.push(format!(

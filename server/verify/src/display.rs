@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::report::{Outside, Report, Signatures, SourceKind, Trust};
+use crate::report::{Outside, Report, Signatures, SourceKind, TimeStampSeen, Trust};
 
 /// How many faults are printed; all of them are in the JSON form.
 const FAULTS_PRINTED: usize = 50;
@@ -40,6 +40,13 @@ impl fmt::Display for Report {
             writeln!(f, "and {more} more faults; the JSON form has all of them")?;
         }
         writeln!(f)?;
+        if let Some(TimeStampSeen { accuracy_us, at, authority, certificate, size }) = &self.time_stamp {
+            write!(f, "newest time-stamp: size {size}, there before {at}")?;
+            if *accuracy_us > 0 {
+                write!(f, " (or {accuracy_us} microseconds after it)")?;
+            }
+            writeln!(f, ", by {authority}, certificate {certificate}")?;
+        }
         self.outside_line(f)?;
         self.verdict(f)
     }

@@ -2,9 +2,11 @@
 
 use std::path::Path;
 
+use tallyseal_schema::ids::Stream;
+
 use crate::cannot_run::CannotRun;
 use crate::check::Check;
-use crate::chunk::Scene;
+use crate::chunk::{Fact, Scene};
 use crate::directory::{Ended, finished, given};
 use crate::entries_run;
 use crate::findings::Findings;
@@ -13,6 +15,7 @@ use crate::notes;
 use crate::options::Options;
 use crate::report::{Report, SourceKind};
 use crate::source::{Lines, Opening, Source};
+use crate::stamps::{self, Stamps};
 
 /// Verifies a dump. Where it does not begin at entry 0, what was before is not known, and the report says so.
 pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, CannotRun> {
@@ -32,11 +35,15 @@ pub(crate) fn verify(path: &Path, options: &Options<'_>) -> Result<Report, Canno
     let extent = if from_zero { Extent::Whole } else { Extent::Tail };
     let mut judge = Judge::new(extent, Plugins::new(PluginFiles::NotHere, from_zero));
     let source = Source::Lines(lines);
-    let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |_, _, _| {})?;
+    let tokens: Vec<_> = stamps::given(options).collect();
+    let mut stamps = Stamps::judge(&tokens, &texts, options, &mut findings);
+    let mut seen = |fact: &Fact, _: Option<&Stream>, _: &mut Findings| stamps.entry(fact);
+    let passed = entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut seen)?;
 
     let end = judge.last.map_or(0, |(n, _)| n.saturating_add(1));
-    let mut report = Ended { judge: &judge, passed: &passed, book: opening.book.as_ref(), end, from_zero }
-        .held_against(&texts, options, &mut findings);
+    let mut report =
+        Ended { judge: &judge, passed: &passed, book: opening.book.as_ref(), end, from_zero, stamps: &stamps }
+            .held_against(&texts, options, &mut findings);
     if !from_zero {
         let first = opening.n.map_or("an unknown n".to_owned(), |n| format!("n {n}"));
         report.notes.push(format!(

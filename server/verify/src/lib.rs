@@ -32,6 +32,8 @@ mod report;
 mod sealed;
 mod signing;
 mod source;
+mod stamps;
+pub mod time_stamp;
 mod tree_run;
 mod verdict;
 
@@ -47,7 +49,8 @@ pub use check::Check;
 pub use options::{Options, Progress, Require, RequireError};
 pub use policy::{Compromised, Policy, PolicyError, PolicySeen};
 pub use report::{
-    CheckLine, CheckpointSeen, CompromisedKey, Fault, Head, Outside, Report, Signatures, SourceKind, Trust,
+    CheckLine, CheckpointSeen, CompromisedKey, Fault, Head, Outside, Report, Signatures, SourceKind, TimeStampSeen,
+    Trust,
 };
 pub use tallyseal_schema::witness::{WitnessKey, WitnessKeyError};
 

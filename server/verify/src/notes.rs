@@ -11,6 +11,7 @@ use crate::check::Check;
 use crate::findings::Findings;
 use crate::judge::BookKeys;
 use crate::report::CheckpointSeen;
+use crate::stamps::is_token;
 use crate::tree_run::TreeRun;
 use tallyseal_schema::witness::WitnessKey;
 
@@ -50,9 +51,26 @@ const FOLDER_DIGITS: usize = 12;
 /// Errors: it cannot be read.
 pub(crate) fn read_dir(dir: &Path) -> Result<Vec<NoteText>, CannotRun> {
     let mut notes = Vec::new();
+    files(dir, checkpoint::NOTE_MAX as u64, |name| !is_token(name), &mut |name, bytes| {
+        notes.push(NoteText { name, text: String::from_utf8_lossy(&bytes).into_owned(), outside: false });
+    })?;
+    notes.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(notes)
+}
+
+/// Reads the files of such names in a directory and in its folders of digits. Of one that is longer than `most` bytes no
+/// more than shows that it is.
+///
+/// Errors: it cannot be read.
+pub(crate) fn files(
+    dir: &Path,
+    most: u64,
+    wanted: fn(&str) -> bool,
+    each: &mut dyn FnMut(String, Vec<u8>),
+) -> Result<(), CannotRun> {
     let files = match std::fs::read_dir(dir) {
         Ok(files) => files,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(notes),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
         Err(error) => return Err(CannotRun::reading(dir.display(), error)),
     };
     for file in files {
@@ -65,22 +83,22 @@ pub(crate) fn read_dir(dir: &Path) -> Result<Vec<NoteText>, CannotRun> {
         if path.is_dir() {
             // Ten thousand sizes share a folder, named by their first digits.
             if name.len() == FOLDER_DIGITS && name.bytes().all(|byte| byte.is_ascii_digit()) {
-                notes.extend(read_dir(&path)?);
+                self::files(&path, most, wanted, each)?;
             }
             continue;
         }
-        let bytes = read_capped(&path).map_err(|error| CannotRun::reading(path.display(), error))?;
-        notes.push(NoteText { name, text: String::from_utf8_lossy(&bytes).into_owned(), outside: false });
+        if wanted(&name) {
+            let bytes = read_capped(&path, most).map_err(|error| CannotRun::reading(path.display(), error))?;
+            each(name, bytes);
+        }
     }
-    notes.sort_by(|a, b| a.name.cmp(&b.name));
-    Ok(notes)
+    Ok(())
 }
 
-/// No more of a file than shows that it is too long for a note.
-fn read_capped(path: &Path) -> std::io::Result<Vec<u8>> {
+fn read_capped(path: &Path, most: u64) -> std::io::Result<Vec<u8>> {
     use std::io::Read as _;
     let mut bytes = Vec::new();
-    std::fs::File::open(path)?.take(checkpoint::NOTE_MAX as u64 + 1).read_to_end(&mut bytes)?;
+    std::fs::File::open(path)?.take(most + 1).read_to_end(&mut bytes)?;
     Ok(bytes)
 }
 

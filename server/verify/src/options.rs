@@ -7,6 +7,7 @@ use tallyseal_schema::checkpoint::VerifierKey;
 
 use crate::check::Check;
 use crate::policy::Policy;
+use crate::time_stamp::Authorities;
 use tallyseal_schema::witness::WitnessKey;
 
 /// What must come from outside, or it is a fault that it did not.
@@ -55,6 +56,10 @@ pub struct Options<'a> {
     pub keys: Vec<VerifierKey>,
     /// Checkpoints that were kept elsewhere: the text of each note.
     pub checkpoints: Vec<String>,
+    /// Certificates of time-stamping authorities, from outside. Without them no token is judged.
+    pub authorities: Option<Authorities>,
+    /// Time-stamp tokens that were kept elsewhere, over checkpoints that are here or given.
+    pub time_stamps: Vec<Vec<u8>>,
     /// Keys of witnesses whose cosignatures count, from outside.
     pub witnesses: Vec<WitnessKey>,
     /// What a policy file asks for besides. Its keys and witnesses count as given; its key and its quorum are required.
@@ -124,6 +129,7 @@ impl fmt::Debug for Options<'_> {
         f.debug_struct("Options")
             .field("keys", &self.keys)
             .field("checkpoints", &self.checkpoints)
+            .field("authorities", &self.authorities)
             .field("witnesses", &self.witnesses)
             .field("policy", &self.policy)
             .field("require", &self.require)

@@ -109,6 +109,21 @@ pub struct Outside {
     pub tail: u64,
 }
 
+/// The newest good time-stamp token over a checkpoint that holds.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct TimeStampSeen {
+    /// How far the authority says that its time may be off. Unit: microseconds.
+    pub accuracy_us: i64,
+    /// The authority's time: what it covers was there before.
+    pub at: Time,
+    /// The authority, as its certificate says.
+    pub authority: String,
+    /// SHA-256 of its certificate.
+    pub certificate: Hash,
+    /// How many entries the checkpoint covers.
+    pub size: u64,
+}
+
 /// What was verified.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SourceKind {
@@ -141,6 +156,8 @@ pub struct Report {
     pub checkpoint: Option<CheckpointSeen>,
     /// The newest proof from outside.
     pub outside: Option<Outside>,
+    /// The newest good time-stamp.
+    pub time_stamp: Option<TimeStampSeen>,
     /// What has become of the signatures.
     pub signatures: Signatures,
     /// Each key of a person that is marked as compromised, in the order of the keys.
@@ -170,6 +187,8 @@ struct Json<'a> {
     faults: &'a [Fault],
     #[serde(skip_serializing_if = "Option::is_none")]
     policy: Option<&'a PolicySeen>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    time_stamp: Option<&'a TimeStampSeen>,
 }
 
 impl Report {
@@ -203,6 +222,7 @@ impl Report {
             checks: &self.checks,
             faults: &self.faults,
             policy: self.policy.as_ref(),
+            time_stamp: self.time_stamp.as_ref(),
         };
         // Strings, numbers and hashes always have a JSON form.
         serde_json::to_string(&json).unwrap_or_default()

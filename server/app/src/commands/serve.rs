@@ -16,8 +16,8 @@ pub(crate) fn serve(args: &ServeArgs) -> Ran {
     }
     actix_web::rt::System::new().block_on(async {
         let mut ending = Ending::listen()?;
-        let asking = args.asking()?;
-        let running = Running::start(&args.dir, args.listen, args.idle_lock.limit(), args.accepted()?, asking).await?;
+        let outside = (args.asking()?, args.stamping()?);
+        let running = Running::start(&args.dir, args.listen, args.idle_lock.limit(), args.accepted()?, outside).await?;
         // Scripts wait for this line: the server answers from here on.
         say::line(format_args!("Serving {} at http://{}", args.dir.display(), running.address()))?;
         tokio::select! {

@@ -58,7 +58,7 @@ async fn run(args: &DemoArgs, dir: &Path) -> Ran {
     say::line(format_args!("Key of the book: {key}"))?;
     // The port asked for is only needed when the pages are served afterwards.
     let listen = if args.once { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) } else { args.listen };
-    let running = Running::start(dir, listen, args.idle_lock.limit(), None, Asking::default()).await?;
+    let running = Running::start(dir, listen, args.idle_lock.limit(), None, (Asking::default(), None)).await?;
     let listener = TcpListener::bind("127.0.0.1:0").await?;
     let table = serve(listener, TableOptions::default())?;
     let people = People::enrol(running.desk(), issued).await?;

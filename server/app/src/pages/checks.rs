@@ -75,6 +75,13 @@ pub(super) const MEANINGS: &[Meaning] = &[
         "Each is signed by the book's key, they agree with each other, and no entry that one of them covers is missing.",
     ),
     row(
+        "time_stamps",
+        "Time-stamps",
+        ("tokens", "token"),
+        "Each is good, by the authority that was named, and over the very checkpoint that it lies beside: what that covers \
+         was there before the authority's time.",
+    ),
+    row(
         "keys",
         "Keys",
         ("keys", "key"),

@@ -595,6 +595,7 @@ pub(super) async fn begin(
             outside,
             views,
             witnesses: desk.witnesses().into_iter().map(|standing| standing.key).collect(),
+            authorities: desk.time_stamps().and_then(|standing| standing.authorities),
         },
     );
     Ok(see_other("/integrity#run"))

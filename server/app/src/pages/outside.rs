@@ -2,12 +2,14 @@
 
 use tallyseal_schema::Entry;
 use tallyseal_schema::Time;
+use tallyseal_schema::kinds::NoTimeStamp;
 
 use super::exceptions::told;
 use super::{PageError, words};
 use crate::clock;
 use crate::desk::Desk;
 use crate::error::DeskError;
+use crate::time_stamps::Standing;
 use crate::witnesses::book_state;
 
 /// One witness as shown.
@@ -30,6 +32,26 @@ pub(super) struct WitnessShown {
     pub(super) word: &'static str,
 }
 
+/// The time-stamping authority as shown.
+pub(super) struct StampShown {
+    /// How old its newest token is.
+    pub(super) age: String,
+    /// Whose certificate is in the newest token.
+    pub(super) authority: String,
+    /// SHA-256 of it.
+    pub(super) certificate: String,
+    /// Its tokens are held against certificates from outside.
+    pub(super) certified: bool,
+    pub(super) mark: &'static str,
+    /// How many entries the newest token covers; empty: there is none.
+    pub(super) size: String,
+    pub(super) url: String,
+    pub(super) when: Option<words::When>,
+    /// Why it gave none.
+    pub(super) why: String,
+    pub(super) word: &'static str,
+}
+
 /// What says that another history of this book is known: at which entry, and what.
 pub(super) struct Alarm {
     pub(super) n: u64,
@@ -40,6 +62,7 @@ pub(super) struct Alarm {
 #[derive(Default)]
 pub(super) struct Outside {
     pub(super) alarms: Vec<Alarm>,
+    pub(super) stamp: Option<StampShown>,
     pub(super) witnesses: Vec<WitnessShown>,
 }
 
@@ -76,7 +99,32 @@ impl Outside {
                 word,
             }
         });
-        Ok(Self { witnesses: shown.collect(), alarms: alarms(desk)? })
+        let lost = state.time_authority.as_ref().and_then(|asked| asked.lost);
+        let stamp = desk.time_stamps().map(|standing| stamped(standing, lost, now, desk.zone()));
+        Ok(Self { alarms: alarms(desk)?, stamp, witnesses: shown.collect() })
+    }
+}
+
+fn stamped(standing: Standing, lost: Option<NoTimeStamp>, now: Time, zone: chrono_tz::Tz) -> StampShown {
+    let kept = standing.kept.as_ref();
+    let (mark, word) = match (lost, &standing.problem, kept) {
+        (Some(NoTimeStamp::BadToken), ..) => ("grave", "Gave a bad token"),
+        (Some(NoTimeStamp::NoToken), ..) => ("hold", "Tokens are missing"),
+        (None, Some(_), _) => ("hold", "Did not answer well"),
+        (None, None, None) => ("hold", "Nothing stamped yet"),
+        (None, None, Some(_)) => ("good", "Stamps"),
+    };
+    StampShown {
+        age: kept.map_or(String::new(), |kept| age(kept.stamp.at, now)),
+        authority: kept.map_or(String::new(), |kept| kept.stamp.authority.clone()),
+        certificate: kept.map_or(String::new(), |kept| kept.stamp.certificate.to_string()),
+        certified: standing.authorities.is_some(),
+        mark,
+        size: kept.map_or(String::new(), |kept| words::number(kept.size)),
+        when: kept.map(|kept| words::when(kept.stamp.at, zone)),
+        url: standing.url,
+        why: standing.problem.unwrap_or_default(),
+        word,
     }
 }
 

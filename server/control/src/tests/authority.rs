@@ -3,7 +3,8 @@ use std::fmt::Write as _;
 
 use tallyseal_schema::kinds::{
     ClearanceWhen, CodePlace, Contents, DeviationDecision, ExaminationResult, FaultKind, HandCounted, InterimDecision,
-    ObsoleteRule, Occasion, OtherHistory, OverrideKind, Role, RollRan, SessionEnd, Severity, Source, StationWork, Term,
+    NoTimeStamp, ObsoleteRule, Occasion, OtherHistory, OverrideKind, Role, RollRan, SessionEnd, Severity, Source,
+    StationWork, Term,
 };
 use tallyseal_schema::{By, Hash};
 
@@ -77,6 +78,15 @@ pub(super) fn every_command() -> Vec<Command> {
         Command::LoseWitness { witness: "w".to_owned(), since: None, size: 0, cause: "gone".to_owned() },
         Command::RestoreWitness { witness: "w".to_owned(), size: 1 },
         Command::NoteFork { witness: "w".to_owned(), size: 1, known: 2, history: OtherHistory::Longer },
+        Command::NameTimeAuthority { authority: Some("http://192.0.2.7/".to_owned()), certificates: Vec::new() },
+        Command::LoseTimeStamp {
+            authority: "http://192.0.2.7/".to_owned(),
+            how: NoTimeStamp::NoToken,
+            since: None,
+            size: 0,
+            cause: "gone".to_owned(),
+        },
+        Command::RestoreTimeStamp { authority: "http://192.0.2.7/".to_owned(), at: from, size: 1 },
         Command::NoteReceipt { account: None, n: 9, leaf: Hash([1; 32]), ours: None, checkpoint: None },
         Command::Remark { record: id("roll/R-1"), text: "scratched core".to_owned() },
         Command::RegisterSupplier { supplier: id("SU-9"), name: "Printer".to_owned(), site: "Hall 1".to_owned() },

@@ -29,6 +29,7 @@ use crate::options::Options;
 use crate::printed::Pdf;
 use crate::report::{CheckpointSeen, Head, Report, Signatures, SourceKind, Trust};
 use crate::source::{Lines, Opening, Source};
+use crate::stamps::{self, Stamps};
 use crate::verdict::{self, Given};
 
 const CHECKS: [Check; 14] = [
@@ -134,10 +135,14 @@ pub(crate) fn judged(
     let unsigned = archive.get("checkpoint.txt").and_then(|text| std::str::from_utf8(text).ok());
     let unsigned = unsigned.and_then(|text| checkpoint::parse_body(text).ok());
     let mut proved = Proofs::read(archive.get("proofs.jsonl").unwrap_or_default(), unsigned.as_ref(), &mut findings);
+    let given = given(options);
+    let tokens: Vec<_> = stamps::given(options).collect();
+    let mut stamps = Stamps::judge(&tokens, &given, options, &mut findings);
     let source = Source::Lines(lines);
     let passed =
         entries_run::run(&source, &scene, &mut judge, options, &mut findings, &mut |fact, stream, findings| {
             proved.entry(fact, findings);
+            stamps.entry(fact);
             if let (Some(n @ 1..), Some(stream), Some(manifest)) = (fact.n, stream, &manifest)
                 && !manifest.streams.contains_key(stream)
             {
@@ -160,7 +165,6 @@ pub(crate) fn judged(
         let (size, said) = (c1.checkpoint.size, manifest.size);
         findings.fault(Check::Manifest, None, format!("it says size {said}, checkpoint.txt says {size}"));
     }
-    let given = given(options);
     let outside = notes::open_all(&given, signers, options.threads(), &mut findings);
     notes::contradictions(&outside, &mut findings);
 
@@ -173,7 +177,7 @@ pub(crate) fn judged(
     let sealed = kind == SourceKind::SealedRecord
         && seal::check(archive, manifest.as_ref(), inside.c1(), inside.c2(), &mut findings);
     Ok(finished(
-        Outcome { kind, judge: &judge, passed, inside, outside, sealed, opening, page: another_page(archive) }
+        Outcome { kind, judge: &judge, passed, inside, outside, stamps, sealed, opening, page: another_page(archive) }
             .report(options, &mut findings),
         findings,
     ))
@@ -243,6 +247,7 @@ struct Outcome<'a> {
     passed: Passed,
     inside: Inside,
     outside: Vec<Note>,
+    stamps: Stamps,
     /// The seal joins C2 to C1.
     sealed: bool,
     opening: Opening,
@@ -282,6 +287,8 @@ impl Outcome<'_> {
         }
         let (book, keys) = (self.opening.book.as_ref(), &self.judge.book_keys);
         let given = Given::of(book, keys, options, findings);
+        let names: Vec<&str> = agreeing.iter().map(|note| note.name.as_str()).collect();
+        let (time_stamp, about_stamps) = self.stamps.finish(&names, findings);
         let proofs = given.proofs(inside.iter().chain(agreeing), options, findings);
         let at = |_| self.judge.last_at;
         let end = self.judge.last.map_or(0, |(n, _)| n.saturating_add(1));
@@ -291,6 +298,7 @@ impl Outcome<'_> {
         let mut notes: Vec<String> = verdict::about_compromised(&signed.compromised).collect();
         notes.extend(verdict::about_keys(book, keys));
         notes.extend(self.page);
+        notes.extend(about_stamps);
         Report {
             source: self.kind,
             trust,
@@ -300,6 +308,7 @@ impl Outcome<'_> {
             head: self.judge.last.map(|(n, leaf)| Head { n, leaf }),
             checkpoint: notes::newest(&inside),
             outside,
+            time_stamp,
             signatures: signed.signatures,
             compromised: signed.compromised,
             policy: None,
@@ -321,6 +330,7 @@ pub(crate) fn nothing(source: SourceKind) -> Report {
         head: None,
         checkpoint: None::<CheckpointSeen>,
         outside: None,
+        time_stamp: None,
         signatures: Signatures::default(),
         compromised: Vec::new(),
         policy: None,

@@ -17,4 +17,5 @@ mod printed;
 mod rows;
 mod sealed;
 mod signatures;
+mod time_stamps;
 mod trust;
