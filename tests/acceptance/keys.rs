@@ -170,7 +170,7 @@ fn a_compromised_key_of_the_book_vouches_for_nothing_that_came_after() {
     let told = tallyseal(["verify", at, "--key", &plant.book.key]);
     let told = String::from_utf8(told.stdout).unwrap();
     assert!(told.contains("marked as compromised at their size"), "{told}");
-    assert!(told.contains("exposed tail:"), "{told}");
+    assert!(told.contains("exposed tail, to who holds that key: all"), "{told}");
     let new = by(&next);
     assert_eq!((new.code, &new.report["trust"]), (0, &json!("key")), "{:?}", new.report);
 }

@@ -88,7 +88,12 @@ impl Report {
         let Some(Outside { size, at, age_s, tail }) = self.outside else {
             return writeln!(f, "newest outside proof: none; exposed tail: all {} entries", self.entries);
         };
-        write!(f, "newest outside proof: size {size}")?;
+        let by_key = self.trust == Trust::Key;
+        write!(
+            f,
+            "newest {}: size {size}",
+            if by_key { "checkpoint by a key that was given" } else { "outside proof" }
+        )?;
         if let Some(at) = at {
             write!(f, ", of {at}")?;
         }
@@ -97,6 +102,9 @@ impl Report {
         }
         match self.source {
             SourceKind::SealedRecord => writeln!(f),
+            _ if by_key => {
+                writeln!(f, "; {tail} entries after it; exposed tail, to who holds that key: all {}", self.entries)
+            }
             _ => writeln!(f, "; exposed tail: {tail} entries after it"),
         }
     }

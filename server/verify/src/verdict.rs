@@ -178,7 +178,10 @@ pub(crate) fn trust(
         }
     }
     let strongest = proofs.iter().map(|proof| proof.trust).max().unwrap_or(Trust::Itself);
-    let outside = proofs.iter().max_by_key(|proof| (proof.size, proof.made)).map(|newest| {
+    // A key that was given makes the book's own checkpoints count, where nothing else is there. What somebody else kept or
+    // cosigned speaks against the holder of that key too, so these do not hide how old it is.
+    let kept = |proof: &&Proof| proof.trust != Trust::Key || strongest == Trust::Key;
+    let outside = proofs.iter().filter(kept).max_by_key(|proof| (proof.size, proof.made)).map(|newest| {
         let made = newest.made.and_then(|seconds| i64::try_from(seconds).ok()?.checked_mul(1_000_000));
         let at = made.and_then(Time::from_micros).or_else(|| at(newest.size));
         Outside { size: newest.size, at, age_s: at.and_then(age), tail: end.saturating_sub(newest.size) }

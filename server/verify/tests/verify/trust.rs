@@ -106,6 +106,13 @@ fn a_witness_that_was_named_speaks_for_the_checkpoint_that_it_cosigned() {
     assert_eq!((outside.size, outside.tail), (24, 2));
     assert_eq!(outside.at.unwrap().to_string(), "2026-03-02T06:01:40.000000Z");
     assert!(report.to_string().contains("as a witness saw it"));
+    // With the book's key too: its own newer checkpoints do not hide how far the witness came.
+    let keys = vec![book.verifier_key()];
+    let report = book.verify(&Options { keys, witnesses: vec![witness().1], ..without(&[]) });
+    assert_eq!(
+        (report.trust, report.outside.map(|outside| (outside.size, outside.tail))),
+        (Trust::Witness, Some((24, 2)))
+    );
     // Nobody named it: it says nothing.
     assert_eq!(book.verify(&without(&[])).trust, Trust::Itself);
     // Its signature is bad: the note is none.
