@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::sync::LazyLock;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use tallyseal_report::paper::{self, Block, Paper, Sheet};
 use tallyseal_schema::ids::Stream;
 use tallyseal_schema::sealed::read_zip;
@@ -159,6 +159,9 @@ fn every_signature_of_the_entries_is_on_the_pages_and_no_other() {
     }
 }
 
+/// Name and version of what sets the pages.
+const SOFTWARE: &str = concat!("tallyseal ", env!("CARGO_PKG_VERSION"));
+
 /// The paper of a sealed record, made of its own members and nothing else.
 fn paper_of(zip: &Path, sheet: Sheet) -> Paper {
     let members = members(zip);
@@ -171,7 +174,7 @@ fn paper_of(zip: &Path, sheet: Sheet) -> Paper {
     let record: Stream = manifest["record"].as_str().unwrap().parse().unwrap();
     let note = String::from_utf8(members["checkpoint.txt"].clone()).unwrap();
     let key = key_of(&entries[&0]);
-    paper::of(&record, &entries, &note, &key, concat!("tallyseal ", env!("CARGO_PKG_VERSION")), sheet).unwrap()
+    paper::of(&record, &entries, &note, &key, SOFTWARE, sheet).unwrap()
 }
 
 /// The book's verifier key, by its own first entry.
@@ -207,11 +210,14 @@ fn every_exception_and_correction_that_the_paper_has_stands_on_its_pages_and_no_
     }
 }
 
-/// Sets a paper with the attachments of a record, in another process than the server's.
+/// Sets the pages of a record from its own members, in another process than the server's.
 fn set(zip: &Path, sheet: Sheet) -> Vec<u8> {
     let members = members(zip);
+    let manifest: Value = serde_json::from_slice(&members["manifest.json"]).unwrap();
+    let first = members["entries.jsonl"].split(|byte| *byte == b'\n').next().unwrap();
+    let head = json!({ "key": key_of(first), "record": manifest["record"], "sheet": sheet, "software": SOFTWARE });
     let parts = [
-        serde_json::to_vec(&paper_of(zip, sheet)).unwrap(),
+        head.to_string().into_bytes(),
         members["entries.jsonl"].clone(),
         members["proofs.jsonl"].clone(),
         members["checkpoint.txt"].clone(),
