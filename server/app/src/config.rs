@@ -81,9 +81,10 @@ impl Config {
         let set = self.time_stamp.as_ref();
         let url = match (set.map(|set| set.url.as_str()), url) {
             (Some(set), Some(said)) if set != said => {
-                return Err(CannotRun::because(format!(
-                    "config.toml names the time-stamping authority {set}, and the command line {said}; name one of them"
-                )));
+                // Neither address is printed: it was not looked yet whether a password is in it.
+                return Err(CannotRun::because(
+                    "config.toml names one time-stamping authority and the command line another; name one of them",
+                ));
             }
             (set, said) => match set.or(said) {
                 Some(url) => url,

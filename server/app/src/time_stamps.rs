@@ -232,18 +232,16 @@ impl One {
     /// What an earlier server was given, and whether the book says that tokens are missing.
     async fn remember(&mut self) {
         let (book, authorities) = (self.book.clone(), self.stamping.authorities.clone());
+        // By itself: what the book says must be known also where no kept token can be read.
+        self.lost = book_state(&book).ok().and_then(|state| state.time_authority).and_then(|asked| asked.lost);
         let read = move || {
-            let lost = book_state(&book)?.time_authority.and_then(|asked| asked.lost);
-            let Some((size, note, token)) = book.newest_time_stamp()? else { return Ok((lost, None)) };
+            let Some((size, note, token)) = book.newest_time_stamp()? else { return Ok(None) };
             // One that is spoiled, or of another authority, is made anew: the authority is simply asked.
             let stamp = time_stamp::judge(&token, &Hash::of(note.as_bytes()), authorities.as_ref()).ok();
-            Ok::<_, ReadError>((lost, stamp.map(|stamp| Kept { size, stamp })))
+            Ok::<_, ReadError>(stamp.map(|stamp| Kept { size, stamp }))
         };
         match tokio::task::spawn_blocking(read).await {
-            Ok(Ok((lost, kept))) => {
-                self.lost = lost;
-                locked(&self.standing).kept = kept;
-            }
+            Ok(Ok(kept)) => locked(&self.standing).kept = kept,
             Ok(Err(error)) => tracing::error!(%error, "which time-stamps are kept could not be read"),
             Err(error) => tracing::error!(%error, "which time-stamps are kept could not be read"),
         }
@@ -256,7 +254,7 @@ impl One {
             how,
             since: kept.as_ref().map(|kept| kept.stamp.at),
             size: kept.as_ref().map_or(0, |kept| kept.size),
-            cause: why.chars().take(300).collect(),
+            cause: why,
         };
         if self.say(lost).await {
             self.lost = Some(how);

@@ -278,7 +278,7 @@ impl One {
                             witness: self.key.to_string(),
                             since: cosigned.map(|cosigned| cosigned.at),
                             size: cosigned.map_or(0, |cosigned| cosigned.size),
-                            cause: why.chars().take(180).collect(),
+                            cause: why,
                         };
                         self.lost = self.say(lost).await;
                     }

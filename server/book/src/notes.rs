@@ -114,7 +114,8 @@ pub(crate) fn newest_beside(dir: &Path, ending: &str) -> io::Result<Option<u64>>
         for entry in fs::read_dir(folder)? {
             let name = entry?.file_name();
             let size = name.to_str().and_then(|name| name.split_once('.')).filter(|(_, of)| *of == ending);
-            newest = newest.max(size.and_then(|(size, _)| size.parse::<u64>().ok()));
+            let size = size.and_then(|(name, _)| name.parse().ok().filter(|size| file_name(*size) == name));
+            newest = newest.max(size);
         }
         if newest.is_some() {
             return Ok(newest);

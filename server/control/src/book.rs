@@ -14,7 +14,7 @@ use tallyseal_schema::{Body, Entry, Hash, Time, canonical};
 use crate::Draft;
 use crate::refusal::Refusal;
 use crate::state::{Key, State};
-use crate::text::{line, reason};
+use crate::text::{heard, line, reason};
 use crate::world::{Stop, World};
 
 /// So many witnesses are asked at most.
@@ -184,7 +184,7 @@ pub(crate) fn lose_witness(
     if state.lost.contains_key(&witness) || state.forked.contains(&witness) {
         return Ok(Vec::new());
     }
-    let body = BookWitnessLost { cause: line("cause", cause)?, since, size, witness };
+    let body = BookWitnessLost { cause: heard(cause), since, size, witness };
     Ok(vec![Draft::entry(&Stream::book(), body)])
 }
 
@@ -268,7 +268,7 @@ pub(crate) fn lose_time_stamp(
     if asked.lost == Some(NoTimeStamp::BadToken) || asked.lost == Some(how) {
         return Ok(Vec::new());
     }
-    let body = BookTimeStampLost { authority: asked.url, cause: line("cause", cause)?, how, since, size };
+    let body = BookTimeStampLost { authority: asked.url, cause: heard(cause), how, since, size };
     Ok(vec![Draft::entry(&Stream::book(), body)])
 }
 

@@ -60,6 +60,18 @@ pub(crate) fn line(field: &str, text: &str) -> Result<String, Stop> {
     checked(field, text, LINE_MAX, false)
 }
 
+/// What a program elsewhere said, as one short line: what nobody can see is left out, and the rest where it is too long. Not
+/// refused as what a person types would be: nobody is there to type it again, and that it was said must be recorded.
+pub(crate) fn heard(text: &str) -> String {
+    let seen: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).filter(|c| !is_hidden(*c)).collect();
+    let mut end = seen.len().min(LINE_MAX);
+    while !seen.is_char_boundary(end) {
+        end -= 1;
+    }
+    let line = seen.get(..end).unwrap_or_default().trim();
+    if line.chars().any(char::is_alphanumeric) { line.to_owned() } else { "not said".to_owned() }
+}
+
 /// What a label carries, as a reader gives it: one line. Errors: as [`said`].
 pub(crate) fn code(field: &str, text: &str) -> Result<String, Stop> {
     checked(field, text, CODE_MAX, false)

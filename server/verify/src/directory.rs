@@ -37,7 +37,7 @@ pub(crate) fn verify(dir: &Path, options: &Options<'_>) -> Result<Report, Cannot
     let mut findings = Findings::new(&options.skip);
     // Before the entries, and time-stamps before checkpoints: a server that runs may keep further ones while we read, and
     // each comes after what it is over.
-    let mut tokens = stamps::read_dir(&dir.join("checkpoints"))?;
+    let mut tokens = stamps::read_dir(&dir.join("checkpoints"), options)?;
     tokens.extend(stamps::given(options));
     let mut texts = notes::read_dir(&dir.join("checkpoints"))?;
     let book = BookFile::open(dir, options.live)?;

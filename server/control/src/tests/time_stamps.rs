@@ -2,6 +2,7 @@ use tallyseal_schema::kinds::NoTimeStamp::{self, BadToken, NoToken};
 use tallyseal_schema::{Hash, Time};
 
 use crate::testing::{Plant, room, system};
+use crate::text::heard;
 use crate::{BookState, Command, State};
 
 const ONE: &str = "http://192.0.2.7:3180/";
@@ -64,4 +65,20 @@ fn missing_tokens_are_said_once_a_bad_one_besides_and_a_good_one_once() {
     plant.did(&system(), name(Some(OTHER), &[]));
     assert_eq!(state(&plant).time_authority.unwrap().lost, None);
     plant.refuses(&system(), back(ONE), "internal");
+}
+
+#[test]
+fn what_an_authority_says_is_recorded_however_long_or_strange_it_is() {
+    for (said, kept) in [
+        ("\u{5B57}".repeat(100), "\u{5B57}".repeat(66)),
+        ("no\u{200B} token\nat all".to_owned(), "no token at all".to_owned()),
+        ("\u{202E} ".to_owned(), "not said".to_owned()),
+    ] {
+        assert_eq!(heard(&said), kept);
+        let mut plant = Plant::peopled();
+        plant.did(&system(), name(Some(ONE), &[]));
+        let lost =
+            Command::LoseTimeStamp { authority: ONE.to_owned(), how: NoToken, since: None, size: 7, cause: said };
+        plant.makes(&system(), lost, &["book.time_stamp_lost B"]);
+    }
 }

@@ -54,6 +54,20 @@ pub struct Stamp {
 }
 
 impl Stamp {
+    /// One of that time, by nobody.
+    #[cfg(test)]
+    pub(crate) fn of(at: Time) -> Self {
+        Self {
+            accuracy_us: 0,
+            at,
+            authority: "CN=authority.example".to_owned(),
+            certificate: Hash::ZERO,
+            certified: true,
+            ends: at,
+            nonce: None,
+        }
+    }
+
     /// What it covers was there at that moment, as far as the authority is right.
     pub fn before(&self) -> Time {
         self.at.plus_micros(self.accuracy_us)
