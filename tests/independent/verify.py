@@ -1245,7 +1245,7 @@ class Pdf:
             raise Bad(f"{name} is packed in another way than by deflate")
         unpacker = zlib.decompressobj()
         try:
-            out = unpacker.decompress(raw, 1 << 30)
+            out = unpacker.decompress(raw, 256 << 20)
         except zlib.error as error:
             raise Bad(f"{name}: its packed bytes are broken") from error
         if not unpacker.eof or unpacker.unused_data:

@@ -387,6 +387,11 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
         const other = Buffer.from(pages.bytes);
         other[other.indexOf("stream\n") + 40] ^= 1;
         assert.match(await handIn(other, pages.name), /Not in order[^]*What is wrong/);
+        // Pages that name another version cannot be set again here: that is no good word for them.
+        const creator = Buffer.from(pages.bytes);
+        const version = creator.indexOf("/Creator(tallyseal ") + "/Creator(tallyseal ".length;
+        creator[version] = "9".charCodeAt(0);
+        assert.match(await handIn(creator, pages.name), /Entries in order, pages not proven[^]*another version/);
     });
 });
 

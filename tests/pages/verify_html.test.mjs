@@ -842,6 +842,10 @@ test("exceptions have the grades and words that the server has, and each case is
     const rows = [
         ["deviation.opened", { severity: "critical" }, "Critical deviation"],
         ["deviation.opened", { severity: "minor" }, "Minor deviation"],
+        // No schema is at hand in a PDF: what is no word of the kind is the gravest of it.
+        ["deviation.opened", { severity: "x" }, "Critical deviation"],
+        ["deviation.opened", { severity: { toString: 1 } }, "Critical deviation"],
+        ["count.fault_seen", { fault: { toString: 1 } }, undefined],
         ["count.fault_seen", { fault: "wrong_code" }, "Wrong code"],
         ["count.fault_seen", { fault: "splice" }, undefined],
         ["count.code_checked", { matches: false }, "Wrong code, read by hand"],

@@ -96,6 +96,9 @@ const MEMORY: u64 = 6 << 30;
 fn limit() {
     use rustix::process::{Resource, Rlimit, setrlimit};
     let _ = setrlimit(Resource::As, Rlimit { current: Some(MEMORY), maximum: Some(MEMORY) });
+    // Also where the process that asked is gone and waits for nothing any more. Unit: seconds.
+    let longest = Some(LONGEST.as_secs() + 60);
+    let _ = setrlimit(Resource::Cpu, Rlimit { current: longest, maximum: longest });
     // A core file would hold the record.
     let _ = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) });
 }

@@ -15,7 +15,7 @@ use tallyseal_schema::checkpoint::VerifierKey;
 use tallyseal_schema::witness::WitnessKey;
 use tallyseal_schema::{Hash, Time};
 use tallyseal_verify::time_stamp::Authorities;
-use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside, Report, Trust};
+use tallyseal_verify::{CheckLine, CheckpointSeen, Fault, Head, Options, Outside, Report, SourceKind, Trust};
 
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
@@ -81,6 +81,8 @@ pub(crate) struct Found {
     pub(crate) notes: Vec<String>,
     /// The newest proof from outside.
     pub(crate) outside: Option<Outside>,
+    /// They are pages alone, and were not set again: nothing shows that they say what the entries say.
+    pub(crate) pages_unproven: bool,
     /// Signatures that stand.
     pub(crate) standing: u64,
     /// What the verdict rests on.
@@ -91,7 +93,10 @@ pub(crate) struct Found {
 
 impl From<Report> for Found {
     fn from(report: Report) -> Self {
-        let fault_count = report.faults.len() as u64;
+        // As the checks count them: of very many not all are listed.
+        let fault_count = report.checks.iter().map(|check| check.faults).sum();
+        let set_again = report.checks.iter().any(|line| line.check == set_again::CHECK);
+        let pages_unproven = report.source == SourceKind::Printed && !set_again;
         let first_bad = report.faults.iter().filter_map(|fault| fault.n).min();
         let mut faults = report.faults;
         faults.truncate(FAULTS_MAX);
@@ -107,6 +112,7 @@ impl From<Report> for Found {
             head: report.head,
             notes: report.notes,
             outside: report.outside,
+            pages_unproven,
             standing: report.signatures.standing,
             trust: report.trust,
             void: report.signatures.void,

@@ -61,6 +61,9 @@ const CASES = {
   "remark.made": (_, by) => (reviews(by) ? undefined : "by_others"),
 };
 
+/** Kinds of which every entry is an exception, of the sort that a word of its own says. */
+const OF_ITS_OWN_WORD = ["deviation.opened", "book.time_stamp_lost"];
+
 /** Exceptions only for as long as something waits for a hand: whether it does, the server's rules say, and not this page. */
 const WAITING = ["count.closed", "roll.returned"];
 
@@ -75,7 +78,12 @@ class Exceptions {
     const { kind, body, by, stream } = fields;
     if (kind === "count.opened") this.purposes.set(stream, own(body, "purpose"));
     const of_case = Object.hasOwn(CASES, kind) ? CASES[kind](body, by, this.gravity.get(stream)) : "";
-    let found = own(own(EXCEPTIONS, kind) ?? {}, of_case);
+    const cases = own(EXCEPTIONS, kind) ?? {};
+    let found = typeof of_case === "string" ? own(cases, of_case) : undefined;
+    // A word that no such entry has, which only a schema would refuse, makes it no plain one: it is as grave as one can be.
+    if (found === undefined && OF_ITS_OWN_WORD.includes(kind)) {
+      found = Object.values(cases).reduce((one, other) => (other[0] < one[0] ? other : one));
+    }
     if (WAITING.includes(kind)) found = undefined;
     if (thing_of(kind.replace(".", "/")) === "deviation" && own(body, "severity")) this.gravity.set(stream, body.severity);
     // A test roll carries its faults on purpose.

@@ -5,12 +5,17 @@ use std::collections::BTreeMap;
 use crate::check::Check;
 use crate::report::{CheckLine, Fault};
 
+/// So many faults of one check are kept with their words: the rest is counted, so that no file takes a machine's memory.
+const KEPT_MAX: u64 = 10_000;
+
 /// What all checks have found so far.
 #[derive(Debug, Default)]
 pub(crate) struct Findings {
     skip: Vec<Check>,
     looked: BTreeMap<Check, u64>,
     faults: Vec<(Check, Fault)>,
+    /// How many each check found, also where they are too many to be kept.
+    found: BTreeMap<Check, u64>,
     unjudged: BTreeMap<(Check, &'static str), u64>,
 }
 
@@ -29,7 +34,11 @@ impl Findings {
     pub(crate) fn fault(&mut self, check: Check, n: Option<u64>, what: impl Into<String>) {
         self.looked.entry(check).or_default();
         if !self.skip.contains(&check) {
-            self.faults.push((check, Fault { n, check: check.name().to_owned(), what: what.into() }));
+            let found = self.found.entry(check).or_default();
+            *found += 1;
+            if *found <= KEPT_MAX {
+                self.faults.push((check, Fault { n, check: check.name().to_owned(), what: what.into() }));
+            }
         }
     }
 
@@ -48,15 +57,17 @@ impl Findings {
             .into_iter()
             .filter_map(|check| {
                 let looked_at = *self.looked.get(&check)?;
-                let faults = self.faults.iter().filter(|(found, _)| *found == check).count() as u64;
+                let faults = self.found.get(&check).copied().unwrap_or_default();
                 Some(CheckLine { check: check.name().to_owned(), looked_at, faults })
             })
             .collect();
-        let notes = self
-            .unjudged
-            .into_iter()
-            .map(|((check, why), count)| format!("{check}: {count} not judged: {why}"))
-            .collect();
+        let not_judged =
+            self.unjudged.into_iter().map(|((check, why), count)| format!("{check}: {count} not judged: {why}"));
+        let more = self.found.into_iter().filter_map(|(check, found)| {
+            let more = found.checked_sub(KEPT_MAX).filter(|more| *more > 0)?;
+            Some(format!("{check}: {more} more faults are counted and not listed"))
+        });
+        let notes = not_judged.chain(more).collect();
         (lines, self.faults.into_iter().map(|(_, fault)| fault).collect(), notes)
     }
 }

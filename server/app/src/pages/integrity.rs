@@ -283,6 +283,16 @@ impl FoundPart {
         let holds = found.fault_count == 0;
         let count = words::number(found.fault_count);
         let verdict = match (holds, found.fault_count) {
+            (true, _) if found.pages_unproven => Verdict {
+                mark: "hold",
+                word: "Entries in order, pages not proven",
+                sentences: vec![
+                    format!("Everything that was checked holds. {}", checks::trust(found.trust)),
+                    "Nothing shows that the pages say what the attached entries say: see below why they were not set again. \
+                     Take the sealed record (the ZIP), or compare them with the entries yourself."
+                        .to_owned(),
+                ],
+            },
             (true, _) => Verdict {
                 mark: "good",
                 word: "In order",

@@ -205,7 +205,7 @@ type Question = (Stream, &'static str, String);
 
 /// How exceptions came to stand, each way walked once.
 struct Ways<'a> {
-    answers: BTreeMap<(&'a Stream, u64), (String, Time)>,
+    answers: BTreeMap<(&'a Stream, u64), &'a Entry>,
     gathered: &'a Gathered,
     /// The moments at which the standing changed, as entry and standing.
     known: BTreeMap<Question, Vec<(u64, Standing)>>,
@@ -235,7 +235,11 @@ impl<'a> Ways<'a> {
             Standing::Settled if !unknown => self.settled(judged, entry, &looked),
             _ => None,
         };
-        let answered = |stream: &Stream| self.answers.get(&(stream, entry.header.n)).cloned();
+        let answered = |stream: &Stream| {
+            let answer = self.answers.get(&(stream, entry.header.n))?;
+            let By::Person(person) = &answer.header.by else { return None };
+            Some((person.name.clone(), answer.header.at))
+        };
         let seen = answered(stream).or_else(|| answered(refused_about(entry)?));
         let covering = |(_, body): &&(&Entry, &SignatureApplied)| {
             body.covers.get(stream).is_some_and(|cover| cover.rev >= entry.header.rev)
@@ -317,7 +321,7 @@ fn refused_about(entry: &Entry) -> Option<&Stream> {
 }
 
 /// Who of quality answered which entry, by the stream and the entry's number: the first remark after it that names it.
-fn answers(gathered: &Gathered) -> BTreeMap<(&Stream, u64), (String, Time)> {
+fn answers(gathered: &Gathered) -> BTreeMap<(&Stream, u64), &Entry> {
     let mut answers = BTreeMap::new();
     for entry in gathered.entries() {
         let (Body::RemarkMade(body), By::Person(person)) = (&entry.body, &entry.header.by) else { continue };
@@ -325,8 +329,7 @@ fn answers(gathered: &Gathered) -> BTreeMap<(&Stream, u64), (String, Time)> {
             continue;
         }
         for n in numbers_named(&body.text).filter(|n| *n < entry.header.n) {
-            let answer = || (person.name.clone(), entry.header.at);
-            answers.entry((&entry.header.stream, n)).or_insert_with(answer);
+            answers.entry((&entry.header.stream, n)).or_insert(entry);
         }
     }
     answers

@@ -12,8 +12,9 @@ use super::object::{Broken, Dict, Reader, Value};
 /// The names of the attached files.
 pub(crate) const ATTACHED: [&str; 3] = ["checkpoint.txt", "entries.jsonl", "proofs.jsonl"];
 
-/// The attached files together are at most so long. Unit: bytes.
-const MOST: u64 = 1 << 30;
+/// The attached files together are at most so long, a hundred thousand entries and more: a file of a megabyte must not take
+/// a machine's memory. Unit: bytes.
+const MOST: u64 = 256 << 20;
 
 /// Why a file is not a record's PDF.
 pub(crate) type PdfFault = String;

@@ -8,7 +8,7 @@ use tallyseal_schema::tree::{verify_consistency, verify_inclusion};
 use tallyseal_schema::{Body, Hash};
 
 use super::archive::Archive;
-use super::proofs::{line, lines};
+use super::proofs::{few_lines, line};
 use crate::check::Check;
 use crate::findings::Findings;
 
@@ -24,7 +24,7 @@ pub(super) fn check(
     let Some(bytes) = archive.get("seal.jsonl") else { return false };
     findings.looked(Check::Seal, 1);
     let mut wrong = |n: Option<u64>, what: String| findings.fault(Check::Seal, n, what);
-    let parts = lines(bytes);
+    let parts = few_lines(bytes);
     let Some([export, proof, consistency]) = parts.as_deref() else {
         wrong(None, "seal.jsonl does not have three lines".to_owned());
         return false;
