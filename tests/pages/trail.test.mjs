@@ -362,8 +362,9 @@ test("a sealed record is handed in, good and with one byte changed", async () =>
         const handIn = async (buffer, as = name) => {
             await page.goto("/integrity");
             await page.locator("#record").setInputFiles({ name: as, mimeType: "application/octet-stream", buffer });
-            await page.getByRole("button", { name: "Verify the record" }).click();
-            await page.locator(".answer .verdict").waitFor();
+            // Its pages are set again before the answer comes.
+            await page.getByRole("button", { name: "Verify the record" }).click({ timeout: 120_000 });
+            await page.locator(".answer .verdict").waitFor({ timeout: 120_000 });
             await axe(page);
             return page.locator(".answer").innerText();
         };
