@@ -8,7 +8,7 @@ use tallyseal_tests::authority::{Authority, Manner};
 use tallyseal_tests::book::checkpoints;
 use tallyseal_tests::plant::Plant;
 use tallyseal_tests::server::Server;
-use tallyseal_tests::verifiers::{binary, tallyseal, verify};
+use tallyseal_tests::verifiers::{tallyseal, verify};
 use tallyseal_tests::visitor::Visitor;
 
 /// The server asks that authority, every second where there is something new.
@@ -323,11 +323,7 @@ fn not_each_checkpoint_of_a_busy_day_is_stamped() {
 fn what_a_server_is_told_of_an_authority_must_make_sense() {
     let mut plant = Plant::with_people();
     plant.stop();
-    let start =
-        |more: &[&str]| match Server::try_start_at(&plant.book.dir(), &binary("tallyseal"), &[], "127.0.0.1:0", more) {
-            Ok(server) => panic!("it serves at {}", server.url),
-            Err(said) => said,
-        };
+    let start = |more: &[&str]| Server::refused(&plant.book.dir(), more);
     assert!(start(&["--time-stamp-url", "https://127.0.0.1:1"]).contains("no TLS"));
     let nowhere = start(&["--time-stamp-url", "http://127.0.0.1:1", "--time-stamp-ca", "/nowhere.pem"]);
     assert!(nowhere.contains("/nowhere.pem cannot be read"), "{nowhere}");

@@ -11,7 +11,7 @@ use tallyseal_schema::{BookName, Hash};
 use tallyseal_tests::api::act;
 use tallyseal_tests::plant::Plant;
 use tallyseal_tests::server::Server;
-use tallyseal_tests::verifiers::{binary, tallyseal, verify, verify_py};
+use tallyseal_tests::verifiers::{tallyseal, verify, verify_py};
 use tallyseal_tests::visitor::Visitor;
 use tallyseal_tests::witness::{Answer, Witness};
 use tempfile::TempDir;
@@ -396,11 +396,7 @@ fn a_receipt_that_is_shown_to_a_restored_older_copy_is_refused_and_recorded() {
 fn what_a_server_is_told_of_witnesses_must_make_sense() {
     let mut plant = Plant::with_people();
     plant.stop();
-    let start =
-        |more: &[&str]| match Server::try_start_at(&plant.book.dir(), &binary("tallyseal"), &[], "127.0.0.1:0", more) {
-            Ok(server) => panic!("it serves at {}", server.url),
-            Err(said) => said,
-        };
+    let start = |more: &[&str]| Server::refused(&plant.book.dir(), more);
     assert!(start(&["--witness", "http://127.0.0.1:1"]).contains("URL=KEY"));
     assert!(start(&["--witness", "https://127.0.0.1:1=x"]).contains("no TLS"));
     let config = plant.book.dir().join("config.toml");

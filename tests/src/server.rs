@@ -127,6 +127,14 @@ impl Server {
         Err(format!("exit {}: {}", code.unwrap_or(-1), String::from_utf8_lossy(&said.lock().unwrap())))
     }
 
+    /// Starts it with more words on its command line, which it must refuse; gives what [`Server::try_start_at`] does then.
+    pub fn refused(dir: &Path, more: &[&str]) -> String {
+        match Self::try_start_at(dir, &binary("tallyseal"), &[], "127.0.0.1:0", more) {
+            Ok(server) => panic!("it serves at {}", server.url),
+            Err(said) => said,
+        }
+    }
+
     /// The server's process.
     pub fn process(&self) -> u32 {
         self.child.id()
